@@ -1,0 +1,123 @@
+package access
+
+import (
+	"crypto/ed25519"
+	"crypto/hkdf"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// Keys are the server's secrets. They are read-only once loaded, so any number of goroutines may use them.
+type Keys struct {
+	signing []signingKey // the first signs, all of them verify
+
+	seal    []byte
+	cursor  []byte
+	invite  []byte
+	refresh []byte
+}
+
+type signingKey struct {
+	id      string
+	private ed25519.PrivateKey
+}
+
+func (s signingKey) public() ed25519.PublicKey { return publicKey(s.private) }
+
+// publicKey reads the public half out of a private key, which package crypto/ed25519 keeps behind the seed.
+func publicKey(private ed25519.PrivateKey) ed25519.PublicKey {
+	return ed25519.PublicKey(private[ed25519.SeedSize:])
+}
+
+// secretSize is the length in bytes of the root secret and of every key derived from it.
+const secretSize = 32
+
+var errNoSigningKey = errors.New("no signing key")
+
+// newKeys derives the keys for each purpose from the root secret.
+func newKeys(secret []byte, signing []signingKey) (*Keys, error) {
+	if len(secret) != secretSize {
+		return nil, fmt.Errorf("secret has %d bytes, want %d", len(secret), secretSize)
+	}
+	if len(signing) == 0 {
+		return nil, errNoSigningKey
+	}
+	k := &Keys{signing: signing}
+	purposes := []struct {
+		name string
+		key  *[]byte
+	}{{"seal", &k.seal}, {"cursor", &k.cursor}, {"invite", &k.invite}, {"refresh", &k.refresh}}
+	for _, p := range purposes {
+		key, err := hkdf.Key(sha256.New, secret, nil, "swallowtail/"+p.name, secretSize)
+		if err != nil {
+			return nil, fmt.Errorf("derive the %s key: %w", p.name, err)
+		}
+		*p.key = key
+	}
+	return k, nil
+}
+
+// Format keeps the secrets out of logs and error texts, whatever the verb.
+func (k *Keys) Format(f fmt.State, _ rune) {
+	_, _ = io.WriteString(f, "access.Keys(secret)") // fmt has no way to take this error either
+}
+
+func (k *Keys) verifyingKey(id string) (ed25519.PublicKey, bool) {
+	for _, s := range k.signing {
+		if s.id == id {
+			return s.public(), true
+		}
+	}
+	return nil, false
+}
+
+// JWKS is the set of public keys that verify access tokens; it marshals to a JWK Set document (RFC 7517, section 5).
+type JWKS struct {
+	Keys []JWK `json:"keys"`
+}
+
+// JWK is an Ed25519 public key in the form of RFC 8037, section 2.
+type JWK struct {
+	KeyType   string `json:"kty"` // always "OKP"
+	Curve     string `json:"crv"` // always "Ed25519"
+	X         string `json:"x"`   // the public key, base64url
+	KeyID     string `json:"kid"`
+	Use       string `json:"use"` // always "sig"
+	Algorithm string `json:"alg"` // always "EdDSA"
+}
+
+// JWKS returns the public keys, the signing one first.
+func (k *Keys) JWKS() JWKS {
+	set := JWKS{Keys: make([]JWK, 0, len(k.signing))}
+	for _, s := range k.signing {
+		set.Keys = append(set.Keys, JWK{
+			KeyType: "OKP", Curve: "Ed25519", X: base64.RawURLEncoding.EncodeToString(s.public()),
+			KeyID: s.id, Use: "sig", Algorithm: "EdDSA",
+		})
+	}
+	return set
+}
+
+// thumbprint is the key's name: its SHA-256 JWK thumbprint (RFC 7638, members for OKP from RFC 8037, section 2).
+func thumbprint(public ed25519.PublicKey) string {
+	canonical := fmt.Sprintf(`{"crv":"Ed25519","kty":"OKP","x":"%s"}`, base64.RawURLEncoding.EncodeToString(public))
+	sum := sha256.Sum256([]byte(canonical))
+	return base64.RawURLEncoding.EncodeToString(sum[:])
+}
+
+// keyedHash is HMAC-SHA256 over the parts, each preceded by its length, so that no two lists of parts look alike.
+func keyedHash(key []byte, parts ...[]byte) []byte {
+	mac := hmac.New(sha256.New, key)
+	var length [8]byte
+	for _, part := range parts {
+		binary.BigEndian.PutUint64(length[:], uint64(len(part)))
+		mac.Write(length[:])
+		mac.Write(part)
+	}
+	return mac.Sum(nil)
+}

@@ -1,0 +1,70 @@
+package access
+
+import (
+	"crypto/hmac"
+	"encoding/base64"
+	"errors"
+	"strings"
+
+	"swallowtail/internal/fault"
+)
+
+// SealSize is the length of a seal in bytes: HMAC-SHA256 cut to 128 bits (RFC 2104, section 5).
+const SealSize = 16
+
+// SealStamp is the purpose of the seal on an entry's stamp.
+const SealStamp = "stamp"
+
+// Seal proves later that the parts, in this order and for this purpose, were sealed here. It is short enough to travel
+// with what it seals, and differs between purposes.
+func (k *Keys) Seal(purpose string, parts ...[]byte) []byte {
+	return cutHash(k.seal, purpose, parts...)
+}
+
+// CheckSeal tells whether seal is what Seal returned for the same purpose and parts. The time it takes does not depend
+// on where they differ.
+func (k *Keys) CheckSeal(seal []byte, purpose string, parts ...[]byte) bool {
+	return hmac.Equal(seal, k.Seal(purpose, parts...))
+}
+
+func cutHash(key []byte, label string, parts ...[]byte) []byte {
+	all := append([][]byte{[]byte(label)}, parts...)
+	return keyedHash(key, all...)[:SealSize]
+}
+
+// SealCursor wraps a position in a list so that a client can carry it, unable to change it unnoticed or to use it for
+// a list of another kind. The payload is not hidden: put nothing in it that the client may not see. The result is
+// base64url.
+func (k *Keys) SealCursor(kind string, payload []byte) string {
+	sealed := append(cutHash(k.cursor, kind, payload), payload...)
+	return base64.RawURLEncoding.EncodeToString(sealed)
+}
+
+// OpenCursor returns the payload of a cursor that SealCursor made for the same kind. Any other string is
+// fault.Unreadable, "cursor-invalid".
+func (k *Keys) OpenCursor(kind, cursor string) ([]byte, error) {
+	payload, err := k.openCursor(kind, cursor)
+	if err != nil {
+		return nil, fault.New(fault.Unreadable, "cursor-invalid", "The cursor is not one that this server gave out.").Because(err)
+	}
+	return payload, nil
+}
+
+func (k *Keys) openCursor(kind, cursor string) ([]byte, error) {
+	// Base64 decoding skips line breaks even when strict, so a cursor could otherwise be altered and still be opened.
+	if strings.ContainsAny(cursor, "\r\n") {
+		return nil, errors.New("line break")
+	}
+	sealed, err := base64.RawURLEncoding.Strict().DecodeString(cursor)
+	if err != nil {
+		return nil, err
+	}
+	if len(sealed) < SealSize {
+		return nil, errors.New("too short")
+	}
+	seal, payload := sealed[:SealSize], sealed[SealSize:]
+	if !hmac.Equal(seal, cutHash(k.cursor, kind, payload)) {
+		return nil, errors.New("seal does not fit")
+	}
+	return payload, nil
+}

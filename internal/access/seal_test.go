@@ -1,0 +1,117 @@
+package access_test
+
+import (
+	"encoding/hex"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+)
+
+func TestSealFitsOnlyWhatWasSealed(t *testing.T) {
+	t.Parallel()
+	keys := fixedKeys(t)
+	seal := keys.Seal("stamp", []byte("ab"), []byte("c"))
+	assert.Len(t, seal, access.SealSize)
+	assert.True(t, keys.CheckSeal(seal, "stamp", []byte("ab"), []byte("c")))
+
+	b := func(s string) []byte { return []byte(s) }
+	others := map[string]bool{
+		"other purpose":     keys.CheckSeal(seal, "export", b("ab"), b("c")),
+		"parts shifted":     keys.CheckSeal(seal, "stamp", b("a"), b("bc")),
+		"parts joined":      keys.CheckSeal(seal, "stamp", b("abc")),
+		"parts swapped":     keys.CheckSeal(seal, "stamp", b("c"), b("ab")),
+		"a part missing":    keys.CheckSeal(seal, "stamp", b("ab")),
+		"an empty part":     keys.CheckSeal(seal, "stamp", b("ab"), b("c"), nil),
+		"purpose in a part": keys.CheckSeal(seal, "", b("stamp"), b("ab"), b("c")),
+		"seal cut":          keys.CheckSeal(seal[:15], "stamp", b("ab"), b("c")),
+		"no seal":           keys.CheckSeal(nil, "stamp", b("ab"), b("c")),
+	}
+	for name, fits := range others {
+		assert.False(t, fits, name)
+	}
+	for i := range seal {
+		altered := append([]byte(nil), seal...)
+		altered[i] ^= 1
+		assert.False(t, keys.CheckSeal(altered, "stamp", b("ab"), b("c")), "byte %d", i)
+	}
+}
+
+// Seals, cursors and hashes outlive the process: in databases, in backups and on phones. These values were computed
+// outside this package (HKDF and HMAC written out from RFC 5869 and RFC 2104) and must never change.
+func TestDerivedValuesAreStable(t *testing.T) {
+	t.Parallel()
+	keys := fixedKeys(t)
+	assert.Equal(t, "ce178ca49fbeacdc49c19562a021c96a", hex.EncodeToString(keys.Seal("stamp", []byte("ab"), []byte("c"))))
+	assert.Equal(t, "HOK30taiysWWcybWxh9BqGFi", keys.SealCursor("roster", []byte("ab")))
+	assert.Equal(t, "744722cd7a6a1ea2b81dc940548123d9eeaef0b844d20798e28b8781b536d865", hex.EncodeToString(keys.HashRefresh("token")))
+	invite, err := keys.HashInvite("0123456789ABCDEFGHJKMNPQRS")
+	require.NoError(t, err)
+	assert.Equal(t, "6d3539b89397dd61ca6e66ebde7b863e35153dd5896918e96f2aba147aeda8f9", hex.EncodeToString(invite))
+}
+
+func TestCursorRoundTrip(t *testing.T) {
+	t.Parallel()
+	keys, _ := newKeys(t)
+	for _, payload := range []string{"", "a", "\x00\xff", strings.Repeat("long", 1000)} {
+		got, err := keys.OpenCursor("roster", keys.SealCursor("roster", []byte(payload)))
+		require.NoError(t, err)
+		assert.Equal(t, payload, string(got))
+	}
+}
+
+func TestAlteredCursorIsRefused(t *testing.T) {
+	t.Parallel()
+	keys, _ := newKeys(t)
+	others, _ := newKeys(t)
+	cursor := keys.SealCursor("roster", []byte("page"))
+
+	cases := map[string]string{
+		"empty":           "",
+		"cut":             cursor[:len(cursor)-1],
+		"only the seal":   cursor[:21],
+		"longer":          cursor + "AAAA",
+		"padded":          cursor + "=",
+		"line break":      cursor + "\n",
+		"break within":    cursor[:4] + "\r\n" + cursor[4:],
+		"not base64url":   "+" + cursor[1:],
+		"another kind":    keys.SealCursor("overdue", []byte("page")),
+		"another server":  others.SealCursor("roster", []byte("page")),
+		"unused bits set": cursor[:len(cursor)-1] + string(cursor[len(cursor)-1]+1),
+		"payload altered": cursor[:len(cursor)-1] + "A",
+	}
+	for name, altered := range cases {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			require.NotEqual(t, cursor, altered)
+			_, err := keys.OpenCursor("roster", altered)
+			var refused *fault.Error
+			require.ErrorAs(t, err, &refused)
+			assert.Equal(t, fault.Unreadable, refused.Kind)
+			assert.Equal(t, "cursor-invalid", refused.Problem)
+		})
+	}
+}
+
+func FuzzOpenCursor(f *testing.F) {
+	keys := fixedKeys(f)
+	cursor := keys.SealCursor("roster", []byte("page"))
+	f.Add(cursor)
+	f.Add(cursor + "\n")
+	f.Add(keys.SealCursor("overdue", []byte("page")))
+	f.Add(strings.Repeat("A", 22))
+
+	f.Fuzz(func(t *testing.T, candidate string) {
+		payload, err := keys.OpenCursor("roster", candidate)
+		if candidate == cursor {
+			require.NoError(t, err)
+			require.Equal(t, "page", string(payload))
+			return
+		}
+		require.Equal(t, fault.Unreadable, fault.KindOf(err), "only the one cursor that was given out is good")
+	})
+}
