@@ -1,0 +1,73 @@
+package practice
+
+import (
+	"slices"
+	"time"
+)
+
+// OpenIncident is an incident that no clinician has cleared.
+type OpenIncident struct {
+	Entry    EntryID
+	What     IncidentKind // empty where it could not be read
+	Recorded Moment
+	Received time.Time
+	Unread   bool // quarantined: what happened could not be read
+}
+
+// openIncidents returns the incidents that hold the learner. An incident holds whatever its own state (retracted,
+// quarantined, set aside, late, from a wrong clock), until a standing clear names it or a version of it that replaces it.
+// One that could not be read closely enough to tell the learner holds every learner of the household.
+func (f *fold) openIncidents() []OpenIncident {
+	cleared := f.cleared()
+	var open []OpenIncident
+	for _, e := range f.record.entries {
+		if e.Learner != f.learner && e.Learner != (LearnerID{}) {
+			continue
+		}
+		body, readable := e.Body.(*Incident)
+		if (!readable && !e.MayBeIncident) || slices.Contains(cleared, e.ID) {
+			continue
+		}
+		o := OpenIncident{Entry: e.ID, Recorded: e.recorded(), Received: e.Received, Unread: !readable}
+		if readable {
+			o.What = body.What
+		}
+		open = append(open, o)
+	}
+	return open
+}
+
+// cleared returns the entries that standing clears name, and those that these replace.
+func (f *fold) cleared() []EntryID {
+	var cleared []EntryID
+	f.record.heads(KindClear, f.learner, func(_ *account, e *Stamped) {
+		cleared = append(cleared, e.Body.(*Clear).Incidents...) //nolint:forcetypeassert // heads are of the kind asked for
+	})
+	for i := 0; i < len(cleared); i++ {
+		e := f.record.entry(cleared[i])
+		if e == nil {
+			continue
+		}
+		for _, id := range e.Replaces {
+			older := f.record.entry(id)
+			if older != nil && older.Subject == e.Subject && older.Author == e.Author && !slices.Contains(cleared, id) {
+				cleared = append(cleared, id)
+			}
+		}
+	}
+	return cleared
+}
+
+// chosen returns the position that a clinician named last, by the time of receipt; nil where none did.
+func (f *fold) chosen() *Chosen {
+	var last *Stamped
+	f.record.heads(KindChoose, f.learner, func(_ *account, e *Stamped) {
+		if last == nil || e.Received.After(last.Received) {
+			last = e
+		}
+	})
+	if last == nil {
+		return nil
+	}
+	return &Chosen{Position: last.Body.(*Choose).Position, From: last.Received} //nolint:forcetypeassert // as above
+}

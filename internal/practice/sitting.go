@@ -1,0 +1,306 @@
+package practice
+
+import (
+	"cmp"
+	"slices"
+	"time"
+)
+
+// session is a standing account of a session, or one that its author withdrew while another person's tries rest on it.
+type session struct {
+	account *account
+	entry   *Stamped // the head that holds
+	body    *Session
+	start   Moment        // corrected
+	window  time.Duration // how much later another's session may start and be the same sitting
+	ghost   bool          // withdrawn by its author
+	twice   bool
+	sitting int // the place of its sitting among all
+}
+
+func (s *session) compare(other *session) int {
+	return cmp.Or(
+		cmp.Compare(s.start.unixMilli, other.start.unixMilli),
+		compareIDs(s.entry.ID.UUID, other.entry.ID.UUID),
+		s.account.speaker.compare(other.account.speaker))
+}
+
+// sessionOf returns the session that an account makes for a learner: of several heads, the one with the earliest start,
+// then the smallest id. It returns nil where none is about the learner.
+func sessionOf(a *account, learner LearnerID) *session {
+	var first *session
+	entries, ghost := a.heads, len(a.heads) == 0
+	if ghost {
+		entries = a.withdrawn
+	}
+	for _, e := range entries {
+		body, ok := e.Body.(*Session)
+		if !ok || e.Learner != learner {
+			continue
+		}
+		s := &session{account: a, entry: e, body: body, start: e.correct(body.Practised), ghost: ghost}
+		if first == nil || s.compare(first) < 0 {
+			first = s
+		}
+	}
+	return first
+}
+
+// sessions returns the sessions of a learner that began by an instant, by subject and author. Withdrawn ones are ghosts.
+func (f *fold) collectSessions() {
+	for i := range f.record.accounts {
+		a := &f.record.accounts[i]
+		if a.kind() != KindSession {
+			continue
+		}
+		s := sessionOf(a, f.learner)
+		switch {
+		case s == nil:
+		case s.start.unixMilli > f.at.UnixMilli():
+			if !s.ghost {
+				f.idle[s.entry.ID] = WhyAfterInstant
+			}
+			f.until(s.start.Time())
+		default:
+			plan, _ := f.planFor(s.start)
+			s.window = plan.SittingWindow
+			f.sessions = append(f.sessions, s)
+		}
+	}
+}
+
+// sessionsOn returns the sessions of a subject.
+func (f *fold) sessionsOn(subject SubjectID) []*session {
+	first, _ := slices.BinarySearchFunc(f.sessions, subject, func(s *session, subject SubjectID) int {
+		return compareIDs(s.account.subject().UUID, subject.UUID)
+	})
+	last := first
+	for last < len(f.sessions) && f.sessions[last].account.subject() == subject {
+		last++
+	}
+	return f.sessions[first:last]
+}
+
+// sessionFor returns a session in whose sitting a person's try took place: any account of it, since all accounts of one
+// session are one sitting. An account that its author withdrew will do for others, since a withdrawal hides nobody else's
+// tries; but it takes the author's own along.
+func (f *fold) sessionFor(subject SubjectID, speaker Author) (*session, Why) {
+	accounts := f.sessionsOn(subject)
+	if len(accounts) == 0 {
+		return nil, f.whyNoSession(subject, speaker)
+	}
+	for _, s := range accounts {
+		if s.ghost && s.account.speaker == speaker {
+			return nil, WhySessionWithdrawn
+		}
+	}
+	return accounts[0], ""
+}
+
+// whyNoSession says why none of the accounts of a session takes in a person's try.
+func (f *fold) whyNoSession(subject SubjectID, speaker Author) Why {
+	why := WhyNoSession
+	for _, a := range f.record.accountsOn(subject) {
+		switch {
+		case a.kind() != KindSession:
+		case a.speaker == speaker && len(a.heads) == 0:
+			return WhySessionWithdrawn
+		case sessionOf(&a, f.learner) != nil:
+			why = WhyAfterInstant
+		case why == WhyNoSession:
+			why = WhyOtherLearner
+		}
+	}
+	return why
+}
+
+// pair is two sessions that may have been one sitting.
+type pair struct {
+	a, b   int // places in the list of sessions, in the order of their subjects
+	linked bool
+	gap    int64 // milliseconds between their starts
+}
+
+// grouping joins sessions into sittings.
+type grouping struct {
+	sessions []*session
+	group    []int // for each session, the group it is in
+	members  [][]int
+	distinct map[[2]int]bool
+}
+
+// groupSessions joins the sessions that took part in one sitting, and flags those that one caregiver seems to have
+// recorded twice. The sessions must be in the order of their subjects.
+func groupSessions(sessions []*session, links []*Link) [][]*session {
+	g := grouping{
+		sessions: sessions, group: make([]int, len(sessions)), members: make([][]int, len(sessions)),
+		distinct: map[[2]int]bool{},
+	}
+	for i := range sessions {
+		g.group[i], g.members[i] = i, []int{i}
+	}
+	pairs := g.linkedPairs(links)
+	g.joinSameSubject()
+	pairs = append(pairs, g.closePairs()...)
+	slices.SortFunc(pairs, func(a, b pair) int {
+		if a.linked != b.linked {
+			return cmp.Compare(b2i(b.linked), b2i(a.linked))
+		}
+		return cmp.Or(cmp.Compare(a.gap, b.gap), cmp.Compare(a.a, b.a), cmp.Compare(a.b, b.b))
+	})
+	for _, p := range pairs {
+		g.consider(p)
+	}
+	return g.sittings()
+}
+
+func b2i(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// linkedPairs returns the pairs that links call the same, and notes those that links call distinct.
+func (g *grouping) linkedPairs(links []*Link) []pair {
+	var pairs []pair
+	for _, link := range links {
+		named := g.named(link)
+		for i, a := range named {
+			for _, b := range named[i+1:] {
+				if link.Same {
+					pairs = append(pairs, g.pairOf(a, b, true))
+				} else {
+					g.distinct[[2]int{a, b}] = true
+				}
+			}
+		}
+	}
+	return pairs
+}
+
+// named returns the places of the sessions that a link names, ascending and each once.
+func (g *grouping) named(link *Link) []int {
+	var named []int
+	for i, s := range g.sessions {
+		if slices.Contains(link.Sessions, s.account.subject()) {
+			named = append(named, i)
+		}
+	}
+	return named
+}
+
+func (g *grouping) pairOf(a, b int, linked bool) pair {
+	gap := g.sessions[a].start.unixMilli - g.sessions[b].start.unixMilli
+	return pair{a: min(a, b), b: max(a, b), linked: linked, gap: max(gap, -gap)}
+}
+
+// joinSameSubject joins the accounts that several people give of one session.
+func (g *grouping) joinSameSubject() {
+	for i := 1; i < len(g.sessions); i++ {
+		if g.sessions[i].account.subject() == g.sessions[i-1].account.subject() {
+			g.join(g.group[i-1], g.group[i])
+		}
+	}
+}
+
+// closePairs returns the pairs of sessions that start at most a window apart, by the plan of the earlier, and whose clocks
+// are to be trusted. Those of one caregiver are among them: they are never joined, but flagged.
+func (g *grouping) closePairs() []pair {
+	var trusted []int
+	for i, s := range g.sessions {
+		if !s.ghost && !s.entry.Suspect() {
+			trusted = append(trusted, i)
+		}
+	}
+	slices.SortFunc(trusted, func(a, b int) int {
+		return cmp.Or(cmp.Compare(g.sessions[a].start.unixMilli, g.sessions[b].start.unixMilli), cmp.Compare(a, b))
+	})
+	var pairs []pair
+	for i, a := range trusted {
+		for _, b := range trusted[i+1:] {
+			p := g.pairOf(a, b, false)
+			if p.gap > g.sessions[a].window.Milliseconds() {
+				break
+			}
+			pairs = append(pairs, p)
+		}
+	}
+	return pairs
+}
+
+// consider joins the groups of a pair unless something forbids it.
+func (g *grouping) consider(p pair) {
+	a, b := g.group[p.a], g.group[p.b]
+	if a == b || g.saidDistinct(a, b) {
+		return
+	}
+	if !p.linked && g.flagShared(a, b) {
+		return
+	}
+	g.join(a, b)
+}
+
+func (g *grouping) saidDistinct(a, b int) bool {
+	for _, i := range g.members[a] {
+		for _, j := range g.members[b] {
+			if g.distinct[[2]int{min(i, j), max(i, j)}] {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// flagShared flags the sessions of any caregiver who has one in either group, and reports whether there was one.
+func (g *grouping) flagShared(a, b int) bool {
+	shared := false
+	for _, i := range g.members[a] {
+		for _, j := range g.members[b] {
+			one, other := g.sessions[i], g.sessions[j]
+			if !one.ghost && !other.ghost && one.account.speaker == other.account.speaker {
+				one.twice, other.twice = true, true
+				shared = true
+			}
+		}
+	}
+	return shared
+}
+
+func (g *grouping) join(a, b int) {
+	if a == b {
+		return
+	}
+	for _, i := range g.members[b] {
+		g.group[i] = a
+	}
+	g.members[a] = append(g.members[a], g.members[b]...)
+	g.members[b] = nil
+}
+
+// earliest returns the first session of a sitting that stands, or the first where all are withdrawn.
+func earliest(sitting []*session) *session {
+	for _, s := range sitting {
+		if !s.ghost {
+			return s
+		}
+	}
+	return sitting[0]
+}
+
+// sittings returns the groups, the sessions of each by start.
+func (g *grouping) sittings() [][]*session {
+	var sittings [][]*session
+	for _, members := range g.members {
+		if len(members) == 0 {
+			continue
+		}
+		sitting := make([]*session, len(members))
+		for i, member := range members {
+			sitting[i] = g.sessions[member]
+		}
+		slices.SortFunc(sitting, (*session).compare)
+		sittings = append(sittings, sitting)
+	}
+	return sittings
+}

@@ -1,0 +1,21 @@
+package practice
+
+// Why is a sentence that says why an entry is without effect.
+type Why string
+
+// The reasons for which an entry is without effect.
+const (
+	WhyQuarantined      Why = "It is quarantined: what is wrong with it is named beside it."
+	WhyParked           Why = "Its kind or schema is not known yet; it is taken up after an upgrade."
+	WhySetAside         Why = "It was set aside, and no review has taken it."
+	WhyReplaced         Why = "A later entry by the same person replaces it."
+	WhyWithdrawn        Why = "Its author has withdrawn it."
+	WhyNoSession        Why = "It names a session that has not arrived."
+	WhySessionWithdrawn Why = "The session it belongs to has been withdrawn."
+	WhyOtherLearner     Why = "The session it names is another learner's."
+	WhyAfterInstant     Why = "Its session starts after the instant that was asked for."
+	WhyNotCopied        Why = "A clinician's try needs a session copied off paper with its witness, and that has not arrived."
+	WhyNothingToRetract Why = "It withdraws nothing of its author's that stands."
+	WhyUnseenEdit       Why = "It was written without seeing an edit by the same person, which stands."
+	WhyStaleSettlement  Why = "What it settled has changed since, so the disagreement is open again."
+)
