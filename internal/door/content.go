@@ -1,0 +1,115 @@
+package door
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+
+	"github.com/go-json-experiment/json/jsontext"
+)
+
+var errTooLarge = errors.New("a number is beyond what a double can hold")
+
+// Canonical returns the canonical form of a JSON value (RFC 8785), in which members are sorted and 6.0 is 6. It returns an
+// error for what has none: invalid JSON or UTF-8, a name that stands twice in an object, a number too large for a double.
+func Canonical(raw []byte) ([]byte, error) {
+	canonical, err := jsontext.AppendFormat(nil, raw,
+		jsontext.CanonicalizeRawInts(true), jsontext.CanonicalizeRawFloats(true), jsontext.ReorderRawObjects(true))
+	if err != nil {
+		return nil, fmt.Errorf("canonical form: %w", err)
+	}
+	// Numbers too large come out as the largest, which hardly anybody means.
+	if bytes.Contains(canonical, []byte("1.7976931348623157e+308")) && holdsTooLarge(raw) {
+		return nil, fmt.Errorf("canonical form: %w", errTooLarge)
+	}
+	return canonical, nil
+}
+
+// holdsTooLarge reports whether valid JSON has a number that no double can hold.
+func holdsTooLarge(raw []byte) bool {
+	decoder := jsontext.NewDecoder(bytes.NewReader(raw))
+	for {
+		token, err := decoder.ReadToken()
+		if err != nil {
+			return !errors.Is(err, io.EOF)
+		}
+		if token.Kind() != jsontext.KindNumber {
+			continue
+		}
+		if _, err := strconv.ParseFloat(token.String(), 64); err != nil {
+			return true
+		}
+	}
+}
+
+// contentOf returns the hash by which two offers of an entry are told apart.
+func contentOf(sent []byte) [sha256.Size]byte {
+	canonical, err := Canonical(sent)
+	if err != nil {
+		return sha256.Sum256(sent)
+	}
+	return sha256.Sum256(canonical)
+}
+
+// sentOf returns the entry as it is kept: without its stamp and without white space. What is not one JSON object is kept as
+// it came.
+func (r *reader) sentOf(raw []byte) []byte {
+	if !r.sound {
+		return bytes.Clone(raw)
+	}
+	sent := compact(raw)
+	if r.entry.presence(memberStamp) != absent {
+		return r.withoutStamp(sent)
+	}
+	return sent
+}
+
+// compact returns valid JSON without the white space between its tokens.
+func compact(raw []byte) []byte {
+	tight := make([]byte, 0, len(raw))
+	for len(raw) > 0 {
+		n := 1
+		switch raw[0] {
+		case ' ', '\t', '\n', '\r':
+			raw = raw[1:]
+			continue
+		case '"':
+			n = stringLength(raw)
+		}
+		tight = append(tight, raw[:n]...)
+		raw = raw[n:]
+	}
+	return tight
+}
+
+// stringLength returns the length of the JSON string that begins raw, with its quotes.
+func stringLength(raw []byte) int {
+	for n := 1; n < len(raw); n++ {
+		switch raw[n] {
+		case '\\':
+			n++
+		case '"':
+			return n + 1
+		}
+	}
+	return len(raw)
+}
+
+// withoutStamp returns an object without its members of that name.
+func (r *reader) withoutStamp(object []byte) []byte {
+	rest := append(make([]byte, 0, len(object)), '{')
+	// The object has been read before, so that reading its members can't fail.
+	_ = r.eachMember(object, func(name, value []byte) {
+		if text, ok := r.unquote(name); ok && string(text) == memberStamp {
+			return
+		}
+		if len(rest) > 1 {
+			rest = append(rest, ',')
+		}
+		rest = append(append(append(rest, name...), ':'), value...)
+	})
+	return append(rest, '}')
+}
