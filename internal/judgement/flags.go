@@ -1,0 +1,107 @@
+package judgement
+
+import (
+	"slices"
+
+	"swallowtail/internal/practice"
+)
+
+// Flag names something that a clinician should look at.
+type Flag string
+
+// The flags. Those that name a mark say that a night of the programme bears it.
+const (
+	FlagOnHold           Flag = "on_hold"
+	FlagFollowUp         Flag = "follow_up" // as many nights in a row without practice as the plan names
+	FlagOpenDisagreement Flag = "open_disagreement"
+	FlagUnheard          Flag = "unheard" // a device has not been heard from since a night closed
+	FlagQuarantined      Flag = "quarantined_entries"
+	FlagMedicineTried    Flag = "medicine_tried" // a try on the medicine itself is on record
+)
+
+func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
+	var all []Flag
+	add := func(condition bool, flag Flag) {
+		if condition {
+			all = append(all, flag)
+		}
+	}
+	add(len(v.Hold) > 0, FlagOnHold)
+	add(RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun, FlagFollowUp)
+	add(len(j.Disagreements) > 0, FlagOpenDisagreement)
+	add(p.Counts.Unheard > 0, FlagUnheard)
+	add(quarantined(v), FlagQuarantined)
+	add(medicineTried(p), FlagMedicineTried)
+	for _, mark := range []practice.Mark{
+		practice.MarkRecalled, practice.MarkWrittenTogether, practice.MarkClockSuspect, practice.MarkOffsetUnknown,
+		practice.MarkCopied, practice.MarkTwice, practice.MarkSeveralHeads, practice.MarkRetractionUnseen,
+	} {
+		bears := func(n practice.NightView) bool { return n.Has(mark) }
+		add(slices.ContainsFunc(p.Nights, bears), Flag(mark))
+	}
+	return all
+}
+
+func quarantined(v *practice.View) bool {
+	for _, why := range v.Idle {
+		if why == practice.WhyQuarantined {
+			return true
+		}
+	}
+	return false
+}
+
+func medicineTried(p *practice.Programme) bool {
+	for i := range p.Nights {
+		for j := range p.Nights[i].Sittings {
+			onMedicine := func(t practice.TryView) bool { return t.Medium == practice.Medicine }
+			if slices.ContainsFunc(p.Nights[i].Sittings[j].Tries, onMedicine) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// RunWithoutPractice counts the closed nights in a row, up to the last closed one, that are missed or unheard.
+func RunWithoutPractice(p *practice.Programme) int {
+	run := 0
+	for i := range p.Nights {
+		switch p.Nights[i].State {
+		case practice.Missed, practice.Unheard:
+			run++
+		case practice.Complete, practice.Partial, practice.Attempted, practice.Excused:
+			run = 0
+		case practice.Open, practice.Upcoming:
+		}
+	}
+	return run
+}
+
+// Weights of what makes a call needed, each greater than all that follow it together (a placeholder for a clinician's
+// decision).
+const (
+	urgentHold         = 10_000
+	urgentRun          = 1_000
+	urgentDisagreement = 100
+	urgentNight        = 1
+)
+
+// urgency says how soon a call is needed: a hold first, then a run of nights without practice, then disagreements, then
+// single nights without practice. A programme that has ended or is paused asks for no call unless it is on hold.
+func urgency(v *practice.View, p *practice.Programme, j *Judgement) int {
+	u := 0
+	if len(v.Hold) > 0 {
+		u += urgentHold
+	}
+	if p == nil || p.Enrolment.Paused || p.Enrolment.Ended {
+		return u
+	}
+	if RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun {
+		u += urgentRun
+	}
+	if len(j.Disagreements) > 0 {
+		u += urgentDisagreement
+	}
+	return u + urgentNight*min(p.Counts.Missed+p.Counts.Unheard, urgentDisagreement-1)
+}

@@ -1,0 +1,108 @@
+package judgement
+
+import (
+	"fmt"
+
+	"swallowtail/internal/practice"
+)
+
+// Verdict is the sum of the criteria. It is decision support for a clinician and never an instruction to give medicine.
+type Verdict string
+
+// The verdicts that can be told without statistics; empty stands for one that can't be told yet.
+const (
+	Hold       Verdict = "hold"
+	NotStarted Verdict = "not_started"
+)
+
+// Criterion is one thing that readiness asks for.
+type Criterion struct {
+	ID     string
+	Met    bool
+	Wanted string
+	Seen   string
+	Nights []practice.Night // those it rests on
+	Why    string           // a sentence that a parent could read
+}
+
+func readiness(v *practice.View, p *practice.Programme, open []Disagreement) (Verdict, []Criterion) {
+	criteria := []Criterion{practisedNights(p), noOpenIncident(v), noOpenDisagreement(open), noRecalledNight(p)}
+	switch {
+	case len(v.Hold) > 0:
+		return Hold, criteria
+	case p.Counts.Practised+p.Counts.Attempted == 0:
+		return NotStarted, criteria
+	}
+	return "", criteria
+}
+
+// practisedNights counts the practised nights that were written while they were fresh: readiness does not rest on those
+// filled in from memory.
+func practisedNights(p *practice.Programme) Criterion {
+	var nights []practice.Night
+	for i := range p.Nights {
+		n := &p.Nights[i]
+		if n.State.Practised() && !n.Has(practice.MarkRecalled) && !n.Has(practice.MarkWrittenTogether) {
+			nights = append(nights, n.Night)
+		}
+	}
+	wanted := p.Enrolment.Plan.PractisedWanted
+	return Criterion{
+		ID:     "practised_nights",
+		Met:    len(nights) >= wanted,
+		Wanted: fmt.Sprintf("at least %d practised nights", wanted),
+		Seen:   plural(len(nights), "practised night"),
+		Nights: nights,
+		Why: fmt.Sprintf("%s of the %d wanted, not counting nights filled in from memory.",
+			plural(len(nights), "practised night"), wanted),
+	}
+}
+
+func noOpenIncident(v *practice.View) Criterion {
+	c := Criterion{ID: "no_open_incident", Met: len(v.Hold) == 0, Wanted: "no open incident"}
+	c.Seen = plural(len(v.Hold), "open incident")
+	c.Why = "No incident is waiting for a clinician."
+	if !c.Met {
+		c.Why = c.Seen + " that a clinician has not cleared in writing: practice is on hold."
+	}
+	return c
+}
+
+func noOpenDisagreement(open []Disagreement) Criterion {
+	c := Criterion{ID: "no_open_disagreement", Met: len(open) == 0, Wanted: "no open disagreement"}
+	c.Seen = plural(len(open), "open disagreement")
+	for _, d := range open {
+		if len(c.Nights) == 0 || c.Nights[len(c.Nights)-1] != d.Night {
+			c.Nights = append(c.Nights, d.Night)
+		}
+	}
+	c.Why = "The caregivers' accounts agree, or what differed has been settled."
+	if !c.Met {
+		c.Why = c.Seen + " between caregivers' accounts: the more cautious one counts until it is settled."
+	}
+	return c
+}
+
+func noRecalledNight(p *practice.Programme) Criterion {
+	c := Criterion{ID: "no_recalled_night", Wanted: "no practised night filled in from memory"}
+	for i := range p.Nights {
+		if n := &p.Nights[i]; n.State.Practised() && n.Has(practice.MarkRecalled) {
+			c.Nights = append(c.Nights, n.Night)
+		}
+	}
+	c.Met = len(c.Nights) == 0
+	c.Seen = plural(len(c.Nights), "recalled night")
+	c.Why = "Every practised night was written down within a day."
+	if !c.Met {
+		c.Why = c.Seen + " written down more than a day late, so from memory."
+	}
+	return c
+}
+
+// plural counts things in words: "1 night", "2 nights".
+func plural(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}

@@ -1,0 +1,166 @@
+// Package reminder works out whom to remind, of what and when. It is pure, over package practice: it keeps no state,
+// sends nothing and reads no clock.
+//
+// A reminder is due at the learner's reminder time at home, and lapses at the next one or when quiet hours begin,
+// whichever comes first. There is at most one a day for the family: tonight's, or else the one for the evening before.
+// The clinic is told once of a run of evenings without practice, when it reaches the length that the plan names.
+package reminder
+
+import (
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/practice"
+)
+
+// Kind is what a reminder is about.
+type Kind string
+
+// The kinds of reminder.
+const (
+	Tonight  Kind = "tonight"   // tonight's practice is still to come; for the family
+	Missed   Kind = "missed"    // the evening before passed without news of practice; for the family
+	FollowUp Kind = "follow_up" // a run of evenings without practice; for the clinic
+)
+
+// Reminder is one thing to remind somebody of.
+type Reminder struct {
+	ID    uuid.UUID // the same for one learner, night and kind, whenever it is worked out
+	Kind  Kind
+	Night practice.Night
+	Due   time.Time
+	Run   int // closed nights in a row, missed or unheard, up to the night (for Tonight: to the one before)
+}
+
+// Upcoming is the next day on which anything is due, if nothing more is heard.
+type Upcoming struct {
+	Reminders []Reminder // by id; none where nothing will be due
+	Lapses    time.Time  // when they are due no longer, and others may be; zero where there are none
+}
+
+// Next returns what is due at the instant of a view, else what will be due next if nothing more is heard. A hold, a pause
+// and an end stop everything. Nights that had closed before the enrolment was written are not reminded of.
+func Next(v *practice.View) Upcoming {
+	p := v.Current()
+	if p == nil || len(v.Hold) > 0 || p.Enrolment.Paused || p.Enrolment.Ended {
+		return Upcoming{}
+	}
+	d := day{programme: p, learner: v.Learner, tonight: p.Enrolment.Tonight(v.At)}
+	// The day before tonight's may still have its reminder time to come, where that lies after midnight.
+	first := max(d.tonight-1, p.Enrolment.FirstNight)
+	for night := first; night <= p.LastNight+1; night++ {
+		lapses := d.lapses(night)
+		if !v.At.Before(lapses) {
+			continue
+		}
+		if due := d.due(night); len(due) > 0 {
+			return Upcoming{Reminders: due, Lapses: lapses}
+		}
+	}
+	return Upcoming{}
+}
+
+// day works out what is due on the days of one programme.
+type day struct {
+	programme *practice.Programme
+	learner   practice.LearnerID
+	tonight   practice.Night
+}
+
+// at returns the reminder time of a night: on its date, or in the small hours after it where the plan's day turns later.
+func (d day) at(n practice.Night) time.Time {
+	e := d.programme.Enrolment
+	if e.ReminderAt < e.Plan.TurnsAt {
+		n++
+	}
+	return practice.InstantAt(n, e.ReminderAt, e.Zone)
+}
+
+// lapses returns when the reminders of a night are due no longer: at the next reminder time or when quiet hours begin.
+func (d day) lapses(n practice.Night) time.Time {
+	e := d.programme.Enrolment
+	due, next := d.at(n), d.at(n+1)
+	if e.Plan.QuietFrom == e.Plan.QuietUntil {
+		return next
+	}
+	for _, date := range []practice.Night{n, n + 1, n + 2} {
+		if quiet := practice.InstantAt(date, e.Plan.QuietFrom, e.Zone); quiet.After(due) && quiet.Before(next) {
+			return quiet
+		}
+	}
+	return next
+}
+
+// due returns what is due at the reminder time of a night, if nothing more is heard until then.
+func (d day) due(n practice.Night) []Reminder {
+	at := d.at(n)
+	run := d.runBefore(n)
+	var all []Reminder
+	add := func(kind Kind, night practice.Night) {
+		all = append(all, Reminder{ID: d.id(kind, night), Kind: kind, Night: night, Due: at, Run: run})
+	}
+	switch {
+	case d.open(n):
+		add(Tonight, n)
+	case run > 0 && d.tellsOf(n-1) && !d.wasOpenAt(n, at):
+		add(Missed, n-1)
+	}
+	if run == d.programme.Enrolment.Plan.FollowUpRun && d.tellsOf(n-1) {
+		add(FollowUp, n-1)
+	}
+	slices.SortFunc(all, func(a, b Reminder) int { return slices.Compare(a.ID[:], b.ID[:]) })
+	return all
+}
+
+// night returns a night of the programme, nil for one that it does not plan.
+func (d day) night(n practice.Night) *practice.NightView {
+	if n < d.programme.Enrolment.FirstNight || n > d.programme.LastNight {
+		return nil
+	}
+	return &d.programme.Nights[n-d.programme.Enrolment.FirstNight]
+}
+
+// open reports whether a night is tonight or still to come, with nothing recorded.
+func (d day) open(n practice.Night) bool {
+	night := d.night(n)
+	return night != nil && (night.State == practice.Open || night.State == practice.Upcoming)
+}
+
+// wasOpenAt reports whether nothing was known of a night at its reminder time, so that tonight's reminder was due then.
+func (d day) wasOpenAt(n practice.Night, at time.Time) bool {
+	night := d.night(n)
+	return night != nil && night.Known.After(at)
+}
+
+// tellsOf reports whether a night closed after the enrolment was written.
+func (d day) tellsOf(n practice.Night) bool {
+	e := d.programme.Enrolment
+	return e.Closes(n).After(e.Written)
+}
+
+// runBefore counts the nights in a row before n that are without practice, or will be if nothing more is heard.
+func (d day) runBefore(n practice.Night) int {
+	run := 0
+	for before := n - 1; ; before-- {
+		night := d.night(before)
+		if night == nil {
+			return run
+		}
+		switch night.State {
+		case practice.Missed, practice.Unheard, practice.Open, practice.Upcoming:
+			run++
+		case practice.Complete, practice.Partial, practice.Attempted, practice.Excused:
+			return run
+		}
+	}
+}
+
+// namespace sets reminder ids apart from other name-based ids.
+var namespace = uuid.MustParse("6f1f3f0e-54b1-5d0c-9a55-6a0b8e6d3a11")
+
+func (d day) id(kind Kind, n practice.Night) uuid.UUID {
+	name := append(d.learner.UUID[:len(d.learner.UUID):len(d.learner.UUID)], n.String()...)
+	return uuid.NewSHA1(namespace, append(name, kind...))
+}

@@ -1,0 +1,105 @@
+// Package served holds the documents in which nights, summaries and roster lines go out on the wire. They are kept as
+// projections in the same form, so that a stored document is served as it is. Their names are the contract's; what they
+// mean is told in the API description.
+package served
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/google/uuid"
+
+	"swallowtail/internal/practice"
+)
+
+// Encode returns a document as JSON. Only what can't be JSON at all is an error, which no document of this package is.
+func Encode(document any) ([]byte, error) {
+	encoded, err := json.Marshal(document, json.Deterministic(true))
+	if err != nil {
+		return nil, fmt.Errorf("encode document: %w", err)
+	}
+	return encoded, nil
+}
+
+// Instant formats an instant as the wire has it: RFC 3339 in UTC, with milliseconds where there are any.
+func Instant(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.999Z07:00") }
+
+// InstantOrNull is Instant, with nil for none.
+func InstantOrNull(t time.Time) *string {
+	if t.IsZero() {
+		return nil
+	}
+	text := Instant(t)
+	return &text
+}
+
+// Author is who gave an account.
+type Author struct {
+	Role string    `json:"role"`
+	ID   uuid.UUID `json:"id"`
+}
+
+// AuthorOf returns an author as served.
+func AuthorOf(a practice.Author) Author { return Author{Role: a.Role.String(), ID: a.ID.UUID} }
+
+// Counts are a programme's nights by state.
+type Counts struct {
+	Planned   int `json:"planned"`
+	Elapsed   int `json:"elapsed"`
+	Practised int `json:"practised"`
+	Complete  int `json:"complete"`
+	Partial   int `json:"partial"`
+	Excused   int `json:"excused"`
+	Attempted int `json:"attempted"`
+	Missed    int `json:"missed"`
+	Unheard   int `json:"unheard"`
+	Recalled  int `json:"recalled"`
+}
+
+// Streak is a run of practised nights.
+type Streak struct {
+	Current int `json:"current"`
+	Longest int `json:"longest"`
+}
+
+// LearnerCard is a learner in brief.
+type LearnerCard struct {
+	ID       uuid.UUID `json:"id"`
+	Nickname string    `json:"nickname"`
+	AgeBand  *string   `json:"age_band"`
+}
+
+// CardOf returns a learner in brief at an instant.
+func CardOf(id uuid.UUID, nickname, birthMonth string, at time.Time) LearnerCard {
+	return LearnerCard{ID: id, Nickname: nickname, AgeBand: ageBand(birthMonth, at)}
+}
+
+// ageBands are the bands in years, the last without end. They follow how a question is put to a child (under 4, 4 to 5,
+// from 6) as near as bands of some years can.
+var ageBands = []struct {
+	below int
+	name  string
+}{{4, "0-3"}, {6, "4-5"}, {8, "6-7"}, {12, "8-11"}, {18, "12-17"}}
+
+// ageBand returns the band of the age that somebody born in a month has at an instant; nil where the month is not known.
+// Within the month of birth the birthday counts as past.
+func ageBand(birthMonth string, at time.Time) *string {
+	born, err := time.Parse("2006-01", birthMonth)
+	if err != nil {
+		return nil
+	}
+	at = at.UTC()
+	age := at.Year() - born.Year()
+	if at.Month() < born.Month() {
+		age--
+	}
+	name := "18+"
+	for _, band := range ageBands {
+		if age < band.below {
+			name = band.name
+			break
+		}
+	}
+	return &name
+}

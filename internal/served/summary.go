@@ -1,0 +1,292 @@
+package served
+
+import (
+	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/google/uuid"
+
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+)
+
+// The cautions that stand beside whatever a person could act on.
+const (
+	// ClinicCaution goes with what a clinician sees.
+	ClinicCaution = "Decision support only: nothing here is clinically validated, and it never says to give medicine. " +
+		"The numbers of a plan are placeholders for a clinician's decision. Local rules come first."
+	// FamilyCaution goes with what a family sees.
+	FamilyCaution = "An adult is there for every try, and the learner sits or stands upright. Hard sweets can choke: not for " +
+		"children under four, nor for anyone with known swallowing trouble, unless your clinician says so. Mind sugar and " +
+		"allergies. Stop on coughing, pain, vomiting or fear. Ask the pharmacist before changing how a medicine is taken. In " +
+		"an emergency call your local emergency number. What your clinician tells you comes first."
+	// HoldAdvice tells a family on hold what to do.
+	HoldAdvice = "Practice is on hold: please stop, and call your clinic. Practice goes on only when a clinician says so. If " +
+		"anyone has trouble breathing, or something feels stuck, call your local emergency number at once."
+)
+
+// Figures are the scored tries in one position.
+type Figures struct {
+	Tries     int      `json:"tries"`
+	Swallowed int      `json:"swallowed"`
+	Share     *float64 `json:"share,omitzero"`
+	Ease      *float64 `json:"ease,omitzero"`
+}
+
+// Preference is how the positions compare.
+type Preference struct {
+	JudgedPosition practice.Position             `json:"judged_position,omitzero"`
+	JudgedFrom     string                        `json:"judged_from,omitzero"`
+	Positions      map[practice.Position]Figures `json:"positions"`
+}
+
+// Criterion is one criterion of readiness.
+type Criterion struct {
+	ID     string   `json:"id"`
+	Met    bool     `json:"met"`
+	Wanted string   `json:"wanted"`
+	Seen   string   `json:"seen"`
+	Nights []string `json:"nights"`
+	Why    string   `json:"why"`
+}
+
+// Readiness is decision support, criterion by criterion.
+type Readiness struct {
+	Verdict  judgement.Verdict `json:"verdict,omitzero"`
+	Criteria []Criterion       `json:"criteria"`
+}
+
+// Disagreement is an open disagreement about one try.
+type Disagreement struct {
+	Night    string            `json:"night"`
+	Sitting  int               `json:"sitting"`
+	Position practice.Position `json:"position"`
+	Number   int               `json:"number"`
+	Readings []Reading         `json:"readings"`
+	Past     []Settlement      `json:"past_settlements"`
+}
+
+// Advice is a piece of coaching.
+type Advice struct {
+	Snag   practice.Snag `json:"snag"`
+	Nights []string      `json:"nights"`
+	Text   string        `json:"text"`
+}
+
+// HoldIncident is an incident that holds a learner.
+type HoldIncident struct {
+	Entry    uuid.UUID              `json:"entry"`
+	What     *practice.IncidentKind `json:"what"`
+	Recorded *string                `json:"recorded_at"`
+}
+
+// Hold is why practice is on hold.
+type Hold struct {
+	Incidents []HoldIncident `json:"incidents"`
+	Since     string         `json:"since"`
+}
+
+// Enrolment is the enrolment that a summary is about.
+type Enrolment struct {
+	ID         uuid.UUID           `json:"id"`
+	FirstNight string              `json:"first_night"`
+	Timezone   string              `json:"timezone"`
+	ReminderAt string              `json:"reminder_time"`
+	Status     string              `json:"status"`
+	Positions  []practice.Position `json:"positions"`
+	Target     jsontext.Value      `json:"target,omitzero"`
+}
+
+// ClinicSummary is a learner's programme, for the clinic.
+type ClinicSummary struct {
+	Learner       LearnerCard           `json:"learner"`
+	AsOf          string                `json:"as_of"`
+	Enrolment     *Enrolment            `json:"enrolment,omitzero"`
+	Plan          *Plan                 `json:"plan,omitzero"`
+	Nights        Counts                `json:"nights"`
+	Streak        Streak                `json:"streak"`
+	Preference    Preference            `json:"preference"`
+	Readiness     Readiness             `json:"readiness"`
+	Disagreements []Disagreement        `json:"disagreements"`
+	Hold          *Hold                 `json:"hold"`
+	Flags         []judgement.Flag      `json:"flags"`
+	Snags         map[practice.Snag]int `json:"snags"`
+	Advice        []Advice              `json:"advice"`
+	LastHeard     *string               `json:"last_heard_at"`
+	Caution       string                `json:"caution"`
+}
+
+// FamilyHold tells a family what to do while practice is on hold.
+type FamilyHold struct {
+	WhatToDo string `json:"what_to_do"`
+}
+
+// FamilySummary is a learner's programme, for the family: nothing of readiness, target, agreement or flags.
+type FamilySummary struct {
+	Learner       LearnerCard                   `json:"learner"`
+	Nights        Counts                        `json:"nights"`
+	Streak        Streak                        `json:"streak"`
+	Positions     map[practice.Position]Figures `json:"positions"`
+	Disagreements []Disagreement                `json:"disagreements"`
+	Snags         map[practice.Snag]int         `json:"snags"`
+	Advice        []Advice                      `json:"advice"`
+	Hold          *FamilyHold                   `json:"hold,omitzero"`
+	Caution       string                        `json:"caution"`
+}
+
+// RosterLine is a learner in a clinic's roster.
+type RosterLine struct {
+	Learner       LearnerCard       `json:"learner"`
+	Household     uuid.UUID         `json:"household_id"`
+	Enrolment     *uuid.UUID        `json:"enrolment_id,omitzero"`
+	Status        string            `json:"enrolment_status,omitzero"`
+	Nights        Counts            `json:"nights"`
+	Streak        Streak            `json:"streak"`
+	Verdict       judgement.Verdict `json:"verdict,omitzero"`
+	Hold          bool              `json:"hold"`
+	Disagreements int               `json:"open_disagreements"`
+	Flags         []judgement.Flag  `json:"flags"`
+	LastHeard     *string           `json:"last_heard_at"`
+}
+
+// Subject is what a summary is about: a learner, the view, and the programme of it that was asked for, nil for a learner
+// without one.
+type Subject struct {
+	Card      LearnerCard
+	View      *practice.View
+	Programme *practice.Programme
+	LastHeard time.Time
+}
+
+// ClinicSummaryOf returns the summary for the clinic.
+func ClinicSummaryOf(s Subject, j *judgement.Judgement) ClinicSummary {
+	doc := ClinicSummary{
+		Learner: s.Card, AsOf: Instant(s.View.At),
+		Preference:    Preference{Positions: figuresOf(j)},
+		Readiness:     Readiness{Verdict: j.Verdict, Criteria: criteriaOf(j)},
+		Disagreements: disagreementsOf(j), Hold: holdOf(s.View), Flags: j.Flags, Snags: snagsOf(j), Advice: adviceOf(j),
+		LastHeard: InstantOrNull(s.LastHeard), Caution: ClinicCaution,
+	}
+	doc.Nights, doc.Streak = countsOf(s.Programme)
+	if j.JudgedIn != nil {
+		doc.Preference.JudgedPosition, doc.Preference.JudgedFrom = j.JudgedIn.Position, j.JudgedIn.From.String()
+	}
+	return doc
+}
+
+// FamilySummaryOf returns the summary for the family.
+func FamilySummaryOf(s Subject, j *judgement.Judgement) FamilySummary {
+	doc := FamilySummary{
+		Learner: s.Card, Positions: figuresOf(j), Disagreements: disagreementsOf(j), Snags: snagsOf(j),
+		Advice: adviceOf(j), Caution: FamilyCaution,
+	}
+	doc.Nights, doc.Streak = countsOf(s.Programme)
+	if len(s.View.Hold) > 0 {
+		doc.Hold = &FamilyHold{WhatToDo: HoldAdvice}
+	}
+	return doc
+}
+
+// RosterLineOf returns the learner's line in the roster, without the status of the enrolment.
+func RosterLineOf(s Subject, household uuid.UUID, j *judgement.Judgement) RosterLine {
+	doc := RosterLine{
+		Learner: s.Card, Household: household, Verdict: j.Verdict, Hold: len(s.View.Hold) > 0,
+		Disagreements: len(j.Disagreements), Flags: j.Flags, LastHeard: InstantOrNull(s.LastHeard),
+	}
+	doc.Nights, doc.Streak = countsOf(s.Programme)
+	if s.Programme != nil {
+		id := s.Programme.Enrolment.ID.UUID
+		doc.Enrolment = &id
+	}
+	return doc
+}
+
+func countsOf(p *practice.Programme) (Counts, Streak) {
+	if p == nil {
+		return Counts{}, Streak{}
+	}
+	return Counts(p.Counts), Streak(p.Streak)
+}
+
+func figuresOf(j *judgement.Judgement) map[practice.Position]Figures {
+	docs := map[practice.Position]Figures{}
+	for _, f := range j.Positions {
+		doc := Figures{Tries: f.Tries, Swallowed: f.Swallowed}
+		if share, ok := f.Share(); ok {
+			doc.Share = &share
+		}
+		if ease, ok := f.Ease(); ok {
+			doc.Ease = &ease
+		}
+		docs[f.Position] = doc
+	}
+	return docs
+}
+
+func criteriaOf(j *judgement.Judgement) []Criterion {
+	docs := make([]Criterion, len(j.Criteria))
+	for i, c := range j.Criteria {
+		docs[i] = Criterion{ID: c.ID, Met: c.Met, Wanted: c.Wanted, Seen: c.Seen, Nights: dates(c.Nights), Why: c.Why}
+	}
+	return docs
+}
+
+func disagreementsOf(j *judgement.Judgement) []Disagreement {
+	docs := make([]Disagreement, len(j.Disagreements))
+	for i, d := range j.Disagreements {
+		docs[i] = Disagreement{
+			Night: d.Night.String(), Sitting: d.Sitting, Position: d.Try.Position, Number: d.Try.Number,
+			Readings: readingsOf(d.Try), Past: pastOf(d.Try),
+		}
+	}
+	return docs
+}
+
+func snagsOf(j *judgement.Judgement) map[practice.Snag]int {
+	docs := map[practice.Snag]int{}
+	for _, s := range j.Snags {
+		docs[s.Snag] = s.Tries
+	}
+	return docs
+}
+
+func adviceOf(j *judgement.Judgement) []Advice {
+	docs := make([]Advice, len(j.Advice))
+	for i, a := range j.Advice {
+		docs[i] = Advice{Snag: a.Snag, Nights: dates(a.Nights), Text: a.Text}
+	}
+	return docs
+}
+
+func holdOf(v *practice.View) *Hold {
+	if len(v.Hold) == 0 {
+		return nil
+	}
+	since := v.Hold[0].Received
+	doc := &Hold{}
+	for _, o := range v.Hold {
+		incident := HoldIncident{Entry: o.Entry.UUID}
+		if !o.Unread {
+			what := o.What
+			incident.What = &what
+		}
+		if !o.Recorded.IsZero() {
+			recorded := o.Recorded.String()
+			incident.Recorded = &recorded
+		}
+		doc.Incidents = append(doc.Incidents, incident)
+		if o.Received.Before(since) {
+			since = o.Received
+		}
+	}
+	doc.Since = Instant(since)
+	return doc
+}
+
+func dates(nights []practice.Night) []string {
+	texts := make([]string, len(nights))
+	for i, n := range nights {
+		texts[i] = n.String()
+	}
+	return texts
+}
