@@ -1,0 +1,146 @@
+package clinic
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+)
+
+// The consent that redeeming an invite records.
+const (
+	ConsentVersion = "1"
+	ConsentText    = "By enrolling this device you agree that what you record about practice evenings (when it was, how each try " +
+		"went, notes and incidents) is kept by your clinic's service and seen by your clinic and by the other caregivers of " +
+		"your household; a note is seen by the clinic alone unless you share it. You can ask your clinic to show, correct or " +
+		"erase it, and you can withdraw this consent at any time. This service helps with practice; it is no medical advice, " +
+		"and what your clinician tells you comes first."
+)
+
+// InviteLife is how long an invite can be redeemed.
+const InviteLife = 72 * time.Hour
+
+// CreatedInvite is an invite as it is handed to a family. The code is shown once and not kept.
+type CreatedInvite struct {
+	Code    string
+	Expires time.Time
+}
+
+// CreateInvite lets one device be enrolled in a household: of the caregiver named, else of somebody new.
+func (s *Service) CreateInvite(ctx context.Context, p access.Principal, household, caregiver uuid.UUID, now time.Time) (CreatedInvite, error) {
+	code, err := access.NewInviteCode(s.Random)
+	if err != nil {
+		return CreatedInvite{}, err
+	}
+	hash, err := s.Keys.HashInvite(code)
+	if err != nil {
+		return CreatedInvite{}, err
+	}
+	invite := Invite{CodeHash: hash, Household: household, Caregiver: caregiver, Expires: now.Add(InviteLife)}
+	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if _, err := householdFor(ctx, tx, p, household); err != nil {
+			return err
+		}
+		if caregiver != uuid.Nil {
+			people, err := peopleOf(ctx, tx, household)
+			if err != nil {
+				return err
+			}
+			var r refusal
+			r.unless(people.caregivers[caregiver], "/caregiver_id", "Name a caregiver of this household.")
+			if err := r.err(); err != nil {
+				return err
+			}
+		}
+		return tx.AddInvite(ctx, invite)
+	})
+	return CreatedInvite{Code: code, Expires: invite.Expires}, err
+}
+
+// NewDevice is a device to enrol.
+type NewDevice struct {
+	Code      string
+	Caregiver uuid.UUID // zero unless the caregiver says who they are
+	Name      string    // the caregiver's
+	Device    string
+	Platform  string
+}
+
+// EnrolledDevice is a device that has been enrolled, and its tokens.
+type EnrolledDevice struct {
+	Device Device
+	Tokens Tokens
+}
+
+// errInviteRefused is the one answer to a wrong, a used and an expired code.
+var errInviteRefused = fault.New(fault.Invalid, "invite-refused",
+	"This invite code can't be used. Codes work once and expire: ask your clinic for a new one.").
+	At("/invite_code", "Check the code as your clinic gave it to you.")
+
+// EnrolDevice redeems an invite, which records consent to the text shown.
+func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (EnrolledDevice, error) {
+	var r refusal
+	r.name("/caregiver/name", n.Name)
+	r.name("/device/name", n.Device)
+	r.name("/device/platform", n.Platform)
+	if err := r.err(); err != nil {
+		return EnrolledDevice{}, err
+	}
+	hash, err := s.Keys.HashInvite(n.Code)
+	if err != nil {
+		return EnrolledDevice{}, errInviteRefused.Because(err)
+	}
+	var e EnrolledDevice
+	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		invite, err := tx.InviteByHash(ctx, hash)
+		if fault.KindOf(err) == fault.NotFound || (err == nil && (!invite.Used.IsZero() || !now.Before(invite.Expires))) {
+			return errInviteRefused
+		}
+		if err != nil {
+			return err
+		}
+		if err := tx.SpendInvite(ctx, hash, now); err != nil {
+			return err
+		}
+		e, err = s.enrol(ctx, tx, invite, n, now)
+		return err
+	})
+	return e, err
+}
+
+func (s *Service) enrol(ctx context.Context, tx Tx, invite Invite, n NewDevice, now time.Time) (EnrolledDevice, error) {
+	var r refusal
+	r.unless(n.Caregiver == uuid.Nil || n.Caregiver == invite.Caregiver, "/caregiver/id",
+		"Leave this out: the invite was not issued for that caregiver.")
+	if err := r.err(); err != nil {
+		return EnrolledDevice{}, err
+	}
+	d := Device{
+		ID: s.NewID(), Household: invite.Household, Caregiver: invite.Caregiver, Name: n.Device, Platform: n.Platform,
+		Enrolled: now,
+	}
+	if d.Caregiver == uuid.Nil {
+		d.Caregiver = s.NewID()
+		person := Person{
+			ID: d.Caregiver, Household: invite.Household, Name: n.Name, ConsentVersion: ConsentVersion, Consented: now, Created: now,
+		}
+		if err := tx.AddCaregiver(ctx, person); err != nil {
+			return EnrolledDevice{}, err
+		}
+	}
+	if err := tx.AddDevice(ctx, d); err != nil {
+		return EnrolledDevice{}, err
+	}
+	p, err := devicePrincipal(ctx, tx, d)
+	if err != nil {
+		return EnrolledDevice{}, err
+	}
+	tokens, err := s.newTokens(ctx, tx, p, RefreshToken{Family: s.NewID(), Device: d.ID, Began: now}, now)
+	if err != nil {
+		return EnrolledDevice{}, err
+	}
+	return EnrolledDevice{Device: d, Tokens: tokens}, s.refold(ctx, tx, invite.Household, now)
+}

@@ -1,0 +1,112 @@
+package clinic
+
+import (
+	"unicode/utf8"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/google/uuid"
+
+	"swallowtail/internal/door"
+	"swallowtail/internal/practice"
+)
+
+// FeedEntry is a stored entry as a reader gets it.
+type FeedEntry struct {
+	ID     uuid.UUID
+	Rev    int64
+	Status practice.Status
+	Author practice.Author
+	Device uuid.UUID // zero for a clinician's
+	Stamp  practice.Stamp
+	Seal   []byte
+	Flaws  []door.Flaw
+	// Members are those of the entry as sent: kind, subject, replaces, learner_id, recorded_at and body. A member that
+	// can't be read is absent; so is the body of another caregiver's quarantined entry.
+	Members map[string]jsontext.Value
+	// Sent is a quarantined entry as it came, for its author and the clinic: the JSON itself where it is well-formed, else
+	// a JSON string of its text.
+	Sent jsontext.Value
+}
+
+// feedEntry returns an entry as a reader gets it; a nil reader is the clinic, who reads everything.
+func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, reader *practice.Author) FeedEntry {
+	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
+	f := FeedEntry{
+		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
+		Seal:  s.seal(household, e.Author, e.ID, e.Content, stamp),
+		Flaws: flawsOf(e.Problem), Members: membersOf(e.Sent),
+	}
+	others := reader != nil && *reader != e.Author
+	if e.Status == practice.Quarantined {
+		f.Members = readable(e)
+		if !others {
+			f.Sent = asJSON(e.Sent)
+		}
+		return f
+	}
+	if others {
+		f.Members["body"] = withoutPrivateNote(f.Members["body"])
+	}
+	return f
+}
+
+// membersOf returns the members of a JSON object, none where it is none.
+func membersOf(sent []byte) map[string]jsontext.Value {
+	members := map[string]jsontext.Value{}
+	if json.Unmarshal(sent, &members) != nil {
+		return map[string]jsontext.Value{}
+	}
+	return members
+}
+
+// readable returns the members of a quarantined entry that could be read, never its body.
+func readable(e *StoredEntry) map[string]jsontext.Value {
+	entry, _ := door.Reread(e.Sent, e.Schema, e.Author.Role)
+	members := map[string]jsontext.Value{}
+	put := func(name, text string) { members[name], _ = jsontext.AppendQuote(nil, text) }
+	if entry.Subject.UUID != uuid.Nil {
+		put("subject", entry.Subject.String())
+	}
+	if e.Learner != uuid.Nil {
+		put("learner_id", e.Learner.String())
+	}
+	if !entry.Recorded.IsZero() {
+		put("recorded_at", entry.Recorded.String())
+	}
+	if kind, ok := membersOf(e.Sent)["kind"]; ok && kind.Kind() == '"' {
+		members["kind"] = kind
+	}
+	return members
+}
+
+// asJSON returns what was sent as it is where it is one well-formed JSON value, else as a JSON string.
+func asJSON(sent []byte) jsontext.Value {
+	if v := jsontext.Value(sent); v.IsValid() {
+		return v
+	}
+	text := string(sent)
+	if !utf8.ValidString(text) {
+		text = string([]rune(text)) // bytes that are no UTF-8 become the replacement character
+	}
+	quoted, err := jsontext.AppendQuote(nil, text)
+	if err != nil {
+		return jsontext.Value(`""`)
+	}
+	return quoted
+}
+
+// withoutPrivateNote returns a body without its note, unless it was written to be shared: a note is for its author and
+// the clinic.
+func withoutPrivateNote(body jsontext.Value) jsontext.Value {
+	members := membersOf(body)
+	if _, has := members["note"]; !has || string(members["note_shared"]) == "true" {
+		return body
+	}
+	delete(members, "note")
+	stripped, err := json.Marshal(members, json.Deterministic(true))
+	if err != nil {
+		return jsontext.Value("null")
+	}
+	return stripped
+}

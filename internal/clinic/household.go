@@ -1,0 +1,158 @@
+package clinic
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/door"
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+)
+
+// family is all that a household's folds rest on, read in one state of the store.
+type family struct {
+	household  Household
+	learners   []Learner
+	enrolments map[uuid.UUID][]practice.Enrolment // by learner
+	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
+	contacts   []practice.Contact
+	record     *practice.Record
+	stored     []StoredEntry
+}
+
+// loadFamily reads a household and brings its entries into a record.
+func loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
+	f := &family{enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{}}
+	var err error
+	if f.household, err = view.Household(ctx, id); err != nil {
+		return nil, err
+	}
+	if f.learners, err = view.Learners(ctx, id); err != nil {
+		return nil, err
+	}
+	if err = f.loadEnrolments(ctx, view); err != nil {
+		return nil, err
+	}
+	devices, err := view.Devices(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	f.contacts = contactsOf(devices)
+	if f.stored, err = view.Entries(ctx, id, 0, 0); err != nil {
+		return nil, err
+	}
+	f.record = practice.NewRecord(stampedOf(f.stored))
+	return f, nil
+}
+
+func (f *family) loadEnrolments(ctx context.Context, view View) error {
+	enrolments, err := view.Enrolments(ctx, f.household.ID)
+	if err != nil {
+		return err
+	}
+	plans := map[uuid.UUID]Plan{}
+	for _, e := range enrolments {
+		plan, known := plans[e.Plan]
+		if !known {
+			if plan, err = view.Plan(ctx, e.Plan); err != nil {
+				return fmt.Errorf("plan of enrolment %s: %w", e.ID, err)
+			}
+			plans[e.Plan] = plan
+		}
+		d := EnrolmentDetail{Enrolment: e, Plan: plan}
+		folded, err := d.practiceEnrolment()
+		if err != nil {
+			return err
+		}
+		f.details[e.ID] = d
+		f.enrolments[e.Learner] = append(f.enrolments[e.Learner], folded)
+	}
+	return nil
+}
+
+// practiceEnrolment returns the enrolment as the fold takes it.
+func (d EnrolmentDetail) practiceEnrolment() (practice.Enrolment, error) {
+	plan, err := d.Plan.practicePlan()
+	if err != nil {
+		return practice.Enrolment{}, err
+	}
+	zone, err := practice.LoadZone(d.Timezone)
+	if err != nil {
+		return practice.Enrolment{}, fmt.Errorf("zone of enrolment %s: %w", d.ID, err)
+	}
+	return practice.Enrolment{
+		ID: practice.EnrolmentID{UUID: d.ID}, Learner: practice.LearnerID{UUID: d.Learner}, Plan: plan,
+		FirstNight: d.FirstNight, Zone: zone, Positions: d.Positions, ReminderAt: d.ReminderAt, Written: d.Written,
+		Paused: d.Status == Paused, Ended: d.Status == Ended, EndedOn: d.EndedOn,
+	}, nil
+}
+
+func contactsOf(devices []Device) []practice.Contact {
+	contacts := make([]practice.Contact, len(devices))
+	for i, d := range devices {
+		contacts[i] = practice.Contact{
+			Device: practice.DeviceID{UUID: d.ID}, Owner: practice.PersonID{UUID: d.Caregiver},
+			Enrolled: d.Enrolled, Heard: d.Heard, Revoked: !d.Revoked.IsZero(),
+		}
+	}
+	return contacts
+}
+
+// stampedOf reads stored entries again, as the door reads them now: what was parked may be known by now.
+func stampedOf(stored []StoredEntry) []practice.Stamped {
+	stamped := make([]practice.Stamped, len(stored))
+	for i := range stored {
+		e := &stored[i]
+		entry, mayBeIncident := door.Reread(e.Sent, e.Schema, e.Author.Role)
+		entry.ID = practice.EntryID{UUID: e.ID}
+		entry.Learner = practice.LearnerID{UUID: e.Learner}
+		stamped[i] = practice.Stamped{
+			Entry: entry, Author: e.Author, Status: e.Status, MayBeIncident: mayBeIncident,
+			Stamp: practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset},
+		}
+	}
+	return stamped
+}
+
+// view folds the record for one learner.
+func (f *family) view(learner uuid.UUID, at time.Time) practice.View {
+	return f.record.Fold(practice.LearnerID{UUID: learner}, f.enrolments[learner], f.contacts, at)
+}
+
+func (f *family) lastHeard() time.Time { return judgement.LastHeard(f.contacts) }
+
+// statusOf returns the status of an enrolment as a person would say it at an instant: one that a later enrolment has
+// followed has ended.
+func (f *family) statusOf(p *practice.Programme, v *practice.View) (status string, endedOn *practice.Night) {
+	d := f.details[p.Enrolment.ID.UUID]
+	if d.Status == Ended {
+		return Ended, &d.EndedOn
+	}
+	last, followed := f.eveOfNext(p)
+	if !followed {
+		return d.Status, nil
+	}
+	if last < p.Enrolment.Tonight(v.At) {
+		return Ended, &last
+	}
+	return d.Status, &last
+}
+
+// eveOfNext returns the last night of an enrolment that a later written one follows.
+func (f *family) eveOfNext(p *practice.Programme) (practice.Night, bool) {
+	var eve practice.Night
+	followed, later := false, false
+	for _, e := range f.enrolments[p.Enrolment.Learner.UUID] {
+		if e.ID == p.Enrolment.ID {
+			later = true
+			continue
+		}
+		if later && (!followed || e.FirstNight-1 < eve) {
+			eve, followed = e.FirstNight-1, true
+		}
+	}
+	return eve, followed
+}

@@ -1,0 +1,235 @@
+package clinic
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/door"
+	"swallowtail/internal/practice"
+)
+
+// Result is what became of one entry of an upload.
+type Result struct {
+	ID     uuid.UUID
+	Status string      // a practice.Status, or duplicate or id_reuse
+	Rev    int64       // 0 for id_reuse
+	Flaws  []door.Flaw // pointers within the entry
+}
+
+// The statuses of a result that are no status of an entry.
+const (
+	Duplicate = "duplicate"
+	IDReuse   = "id_reuse"
+)
+
+// upload is a batch of entries on their way into a household's record.
+type upload struct {
+	author    practice.Author
+	device    uuid.UUID // zero for a clinician's
+	household uuid.UUID
+	learner   uuid.UUID // the only learner that the entries may name; zero for any of the household
+	schema    int
+	offset    time.Duration // the server's clock less the sender's
+	setAside  bool
+	offers    []door.Offered
+}
+
+// examine looks at each raw entry of an upload. It needs no store, so it is done before the transaction.
+func (u *upload) examine(raws [][]byte) {
+	u.offers = make([]door.Offered, len(raws))
+	for i, raw := range raws {
+		u.offers[i] = door.Examine(raw, u.schema, u.author.Role)
+	}
+}
+
+// ingest adds what is new of an upload to the household's record and tells what became of each entry.
+func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) ([]Result, error) {
+	head, err := tx.LockHead(ctx, u.household)
+	if err != nil {
+		return nil, err
+	}
+	known, err := tx.EntriesByID(ctx, u.household, u.ids())
+	if err != nil {
+		return nil, err
+	}
+	known = withDefault(known)
+	people, err := peopleOf(ctx, tx, u.household)
+	if err != nil {
+		return nil, err
+	}
+	results := make([]Result, len(u.offers))
+	var added []StoredEntry
+	for i := range u.offers {
+		o := &u.offers[i]
+		if old, ok := known[o.Entry.ID.UUID]; ok {
+			results[i] = resultOf(old, o.Content)
+			continue
+		}
+		e := s.store(u, o, people, now)
+		e.Rev = head.Rev + 1
+		e.Chain = chained(head.Chain, &e)
+		head = Head{Rev: e.Rev, Chain: e.Chain}
+		added = append(added, e)
+		known[e.ID] = e
+		results[i] = Result{ID: e.ID, Status: string(e.Status), Rev: e.Rev, Flaws: flawsOf(e.Problem)}
+	}
+	if len(added) == 0 {
+		return results, nil
+	}
+	return results, tx.AppendEntries(ctx, u.household, added)
+}
+
+func withDefault(known map[uuid.UUID]StoredEntry) map[uuid.UUID]StoredEntry {
+	if known == nil {
+		return map[uuid.UUID]StoredEntry{}
+	}
+	return known
+}
+
+func (u *upload) ids() []uuid.UUID {
+	ids := make([]uuid.UUID, len(u.offers))
+	for i := range u.offers {
+		ids[i] = u.offers[i].Entry.ID.UUID
+	}
+	return ids
+}
+
+// resultOf answers an entry whose id is known already.
+func resultOf(old StoredEntry, content [32]byte) Result {
+	if old.Content != content {
+		return Result{ID: old.ID, Status: IDReuse, Flaws: []door.Flaw{{
+			Pointer: "/id", Detail: "This id is taken by an entry with other content: give the new entry an id of its own.",
+		}}}
+	}
+	return Result{ID: old.ID, Status: Duplicate, Rev: old.Rev, Flaws: flawsOf(old.Problem)}
+}
+
+// people are the learners and caregivers of a household.
+type people struct{ learners, caregivers map[uuid.UUID]bool }
+
+func peopleOf(ctx context.Context, view View, household uuid.UUID) (people, error) {
+	p := people{learners: map[uuid.UUID]bool{}, caregivers: map[uuid.UUID]bool{}}
+	learners, err := view.Learners(ctx, household)
+	if err != nil {
+		return p, err
+	}
+	caregivers, err := view.Caregivers(ctx, household)
+	if err != nil {
+		return p, err
+	}
+	for _, l := range learners {
+		p.learners[l.ID] = true
+	}
+	for _, c := range caregivers {
+		p.caregivers[c.ID] = true
+	}
+	return p, nil
+}
+
+// store makes the stored form of a new entry, without its place in the record.
+func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) StoredEntry {
+	e := StoredEntry{
+		ID: o.Entry.ID.UUID, Learner: o.Entry.Learner.UUID, Status: o.Status, Author: u.author, Device: u.device,
+		Received: now.UTC().Truncate(time.Millisecond), ClockOffset: u.offset.Truncate(time.Millisecond),
+		Schema: u.schema, Sent: o.Sent, Content: o.Content,
+	}
+	if stamp := o.Stamp; stamp != nil && s.sealHolds(u, o) {
+		e.Received, e.ClockOffset = stamp.Received, stamp.ClockOffset
+	}
+	flaws := append(o.Flaws[:len(o.Flaws):len(o.Flaws)], u.misplaced(o, p)...)
+	if !p.learners[e.Learner] {
+		e.Learner = uuid.Nil
+	}
+	switch {
+	case o.Status == practice.Parked:
+	case len(flaws) > 0:
+		e.Status, e.Problem = practice.Quarantined, encodeFlaws(flaws)
+	case u.setAside:
+		e.Status = practice.SetAside
+	}
+	return e
+}
+
+// misplaced says what is wrong with an entry that only the household's record can tell.
+func (u *upload) misplaced(o *door.Offered, p people) []door.Flaw {
+	if o.Status != practice.Accepted {
+		return nil
+	}
+	var flaws []door.Flaw
+	switch learner := o.Entry.Learner.UUID; {
+	case !p.learners[learner]:
+		flaws = append(flaws, door.Flaw{Pointer: "/learner_id", Detail: "Name a learner of this household."})
+	case u.learner != uuid.Nil && learner != u.learner:
+		flaws = append(flaws, door.Flaw{Pointer: "/learner_id", Detail: "Name the learner whose entries these are."})
+	}
+	if session, ok := o.Entry.Body.(*practice.Session); ok && u.author.Role == practice.Clinician && !p.caregivers[session.Witness.UUID] {
+		flaws = append(flaws, door.Flaw{Pointer: "/body/witness", Detail: "Name the caregiver of this household who filled in the sheet."})
+	}
+	return flaws
+}
+
+func encodeFlaws(flaws []door.Flaw) []byte {
+	encoded, err := json.Marshal(flaws)
+	if err != nil {
+		panic(fmt.Sprintf("encode flaws: %v", err)) // two texts always encode
+	}
+	return encoded
+}
+
+// flawsOf reads what encodeFlaws wrote.
+func flawsOf(problem []byte) []door.Flaw {
+	if len(problem) == 0 {
+		return nil
+	}
+	var flaws []door.Flaw
+	if err := json.Unmarshal(problem, &flaws); err != nil {
+		return []door.Flaw{{Detail: "What is wrong with it can't be read any more."}}
+	}
+	return flaws
+}
+
+// chained returns the hash over an entry and all entries of the household before it. Everything about the entry is in
+// it, its stamp and status too, so that no change of a stored entry goes unnoticed.
+func chained(before [32]byte, e *StoredEntry) [32]byte {
+	h := sha256.New()
+	h.Write(before[:])
+	h.Write(e.ID[:])
+	h.Write(e.Learner[:])
+	h.Write([]byte{byte(e.Author.Role)})
+	h.Write(e.Author.ID.UUID[:])
+	h.Write(e.Device[:])
+	for _, n := range []int64{e.Rev, e.Received.UnixMilli(), e.ClockOffset.Milliseconds(), int64(e.Schema)} {
+		h.Write(binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // the bits are what is hashed
+	}
+	for _, b := range [][]byte{[]byte(e.Status), e.Problem, e.Content[:], e.Sent} {
+		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
+		h.Write(b)
+	}
+	return [32]byte(h.Sum(nil))
+}
+
+// seal returns the seal over an entry's stamp. It names the household, the author and the content, so that a stamp can't
+// be carried over to another entry.
+func (s *Service) seal(household uuid.UUID, author practice.Author, id uuid.UUID, content [32]byte, stamp practice.Stamp) []byte {
+	return s.Keys.Seal(access.SealStamp, sealed(household, author, id, content, stamp)...)
+}
+
+func sealed(household uuid.UUID, author practice.Author, id uuid.UUID, content [32]byte, stamp practice.Stamp) [][]byte {
+	times := binary.BigEndian.AppendUint64(nil, uint64(stamp.Received.UnixMilli()))
+	times = binary.BigEndian.AppendUint64(times, uint64(stamp.ClockOffset.Milliseconds())) //nolint:gosec // only the bits matter
+	return [][]byte{household[:], {byte(author.Role)}, author.ID.UUID[:], id[:], content[:], times}
+}
+
+// sealHolds reports whether a stamp that came with an entry is one that this service gave it.
+func (s *Service) sealHolds(u *upload, o *door.Offered) bool {
+	stamp := practice.Stamp{Received: o.Stamp.Received, ClockOffset: o.Stamp.ClockOffset}
+	return s.Keys.CheckSeal(o.Stamp.Seal, access.SealStamp,
+		sealed(u.household, u.author, o.Entry.ID.UUID, o.Content, stamp)...)
+}

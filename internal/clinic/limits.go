@@ -1,0 +1,16 @@
+package clinic
+
+// Bounds of what is taken.
+const (
+	maxName   = 80    // characters in a name, a label or a nickname
+	maxNote   = 2_000 // characters in a note
+	maxEmail  = 254   // octets in an address (RFC 5321, 4.5.3.1.3, less the angle brackets)
+	maxZone   = 64
+	maxOthers = 20 // extra screening questions
+
+	// MaxEntries is how many entries one upload may hold.
+	MaxEntries = 1_000
+	// MaxPage is how many rows one page may hold, DefaultPage how many it holds unless asked.
+	MaxPage     = 500
+	DefaultPage = 100
+)

@@ -1,0 +1,97 @@
+package clinic
+
+import (
+	"context"
+	"fmt"
+	"net/mail"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
+)
+
+// What an operator does at the machine itself, with no caller to check.
+
+// AddClinic adds a clinic. The second factor is asked of none, the leads or all.
+func (s *Service) AddClinic(ctx context.Context, name, timezone, secondFactor string, now time.Time) (Clinic, error) {
+	var r refusal
+	r.name("/name", name)
+	_, err := practice.LoadZone(timezone)
+	r.unless(err == nil, "/timezone", "Give the IANA name of a time zone, such as Europe/Paris.")
+	r.unless(slices.Contains([]string{"none", "lead", "all"}, secondFactor), "/second_factor", "Give none, lead or all.")
+	if err := r.err(); err != nil {
+		return Clinic{}, err
+	}
+	c := Clinic{ID: s.NewID(), Name: name, Timezone: timezone, SecondFactor: secondFactor, Created: now}
+	return c, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return tx.AddClinic(ctx, c) })
+}
+
+// NewMember is a clinician to add.
+type NewMember struct {
+	Clinic   uuid.UUID
+	Email    string
+	Name     string
+	Role     access.Role
+	Password string
+}
+
+// AddMember adds a clinician to a clinic.
+func (s *Service) AddMember(ctx context.Context, n NewMember, now time.Time) (Member, error) {
+	email := normalEmail(n.Email)
+	var r refusal
+	r.name("/name", n.Name)
+	r.unless(n.Role.Staff(), "/role", "Give clinician or lead.")
+	address, err := mail.ParseAddress(email)
+	r.unless(err == nil && address.Address == email && len(email) <= maxEmail, "/email", "Give an e-mail address.")
+	if err := r.err(); err != nil {
+		return Member{}, err
+	}
+	if err := access.CheckNewPassword(n.Password, email); err != nil {
+		return Member{}, err
+	}
+	hash, err := access.HashPassword(n.Password, s.PasswordCost)
+	if err != nil {
+		return Member{}, fmt.Errorf("hash password: %w", err)
+	}
+	m := Member{
+		ID: s.NewID(), Clinic: n.Clinic, Email: email, Name: n.Name, Role: string(n.Role), PasswordHash: hash, Created: now,
+	}
+	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if _, err := tx.Clinic(ctx, n.Clinic); err != nil {
+			return notThere(err)
+		}
+		return tx.AddMember(ctx, m)
+	})
+	if fault.KindOf(err) == fault.Conflict {
+		err = fault.New(fault.Conflict, "email-taken", "Somebody has this e-mail address already.").Because(err)
+	}
+	return m, err
+}
+
+// maxServiceLife is how long a service token may last.
+const maxServiceLife = 366 * 24 * time.Hour
+
+// IssueServiceToken issues a token to a program of a clinic, such as a reminder scheduler.
+func (s *Service) IssueServiceToken(ctx context.Context, clinic uuid.UUID, role access.Role, ttl time.Duration, now time.Time) (string, error) {
+	var r refusal
+	r.unless(role == access.RoleScheduler, "/role", "Give scheduler.")
+	r.unless(time.Minute <= ttl && ttl <= maxServiceLife, "/ttl", "Give a time from 1m to 8784h.")
+	if err := r.err(); err != nil {
+		return "", err
+	}
+	t := ServiceToken{ID: s.NewID(), Clinic: clinic, Role: string(role), Issued: now, Expires: now.Add(ttl)}
+	token, err := s.Keys.Issue(access.Principal{Role: role, ClinicID: clinic}, ttl, now, t.ID.String())
+	if err != nil {
+		return "", err
+	}
+	return token, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if _, err := tx.Clinic(ctx, clinic); err != nil {
+			return notThere(err)
+		}
+		return tx.AddServiceToken(ctx, t)
+	})
+}

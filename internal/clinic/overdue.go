@@ -1,0 +1,139 @@
+package clinic
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"slices"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/reminder"
+)
+
+// Overdue returns the reminders of the caller's clinic that are due at an instant, by due instant, then id, after a place.
+//
+// The store holds each learner's next reminders, so the query costs what is due. Those that have lapsed are worked out
+// anew: for now they are kept, for another instant only looked at.
+func (s *Service) Overdue(ctx context.Context, p access.Principal, asOf time.Time, after *DueKey, limit int, now time.Time) ([]DueReminder, error) {
+	at, err := Question{AsOf: asOf}.instant(p, now)
+	if err != nil {
+		return nil, err
+	}
+	if asOf.IsZero() {
+		if err := s.renewReminders(ctx, p.ClinicID, now); err != nil {
+			return nil, err
+		}
+	}
+	var due []DueReminder
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		lapsed, err := lapsedReminders(ctx, view, p.ClinicID, at)
+		if err != nil {
+			return err
+		}
+		due, err = lapsed.merge(ctx, view, p.ClinicID, after, limit)
+		return err
+	})
+	return due, err
+}
+
+func (s *Service) renewReminders(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+	for {
+		done, err := s.refoldSome(ctx, now, func(ctx context.Context, view View) ([]uuid.UUID, error) {
+			return view.StaleReminders(ctx, clinic, now, Page{Limit: staleAtOnce})
+		})
+		if done || err != nil {
+			return err
+		}
+	}
+}
+
+// lapsed is the learners whose kept reminders say nothing about an instant, and what is due of them then.
+type lapsed struct {
+	at       time.Time
+	learners map[uuid.UUID]bool
+	due      []DueReminder // by due instant, then id
+}
+
+func lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.Time) (*lapsed, error) {
+	l := &lapsed{at: at, learners: map[uuid.UUID]bool{}}
+	page := Page{Limit: MaxPage}
+	for {
+		ids, err := view.StaleReminders(ctx, clinic, at, page)
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range ids {
+			if err := l.look(ctx, view, id); err != nil {
+				return nil, err
+			}
+			page.After = id
+		}
+		if len(ids) < page.Limit {
+			slices.SortFunc(l.due, func(a, b DueReminder) int { return compareDue(keyOf(a), keyOf(b)) })
+			return l, nil
+		}
+	}
+}
+
+// look works out what is due of one learner.
+func (l *lapsed) look(ctx context.Context, view View, id uuid.UUID) error {
+	l.learners[id] = true
+	learner, err := view.Learner(ctx, id)
+	if err != nil {
+		return err
+	}
+	f, err := loadFamily(ctx, view, learner.Household)
+	if err != nil {
+		return err
+	}
+	v := f.view(id, l.at)
+	for _, r := range reminder.Next(&v).Reminders {
+		if r.Due.After(l.at) {
+			continue
+		}
+		l.due = append(l.due, DueReminder{
+			ProjectedReminder: ProjectedReminder{ID: r.ID, Kind: string(r.Kind), Night: r.Night, Due: r.Due, Run: r.Run},
+			Learner:           id, Household: learner.Household, Heard: f.lastHeard(),
+		})
+	}
+	return nil
+}
+
+// merge returns a page of what the store holds and what was worked out, in order.
+func (l *lapsed) merge(ctx context.Context, view View, clinic uuid.UUID, after *DueKey, limit int) ([]DueReminder, error) {
+	page := make([]DueReminder, 0, limit)
+	for _, r := range l.due {
+		if after == nil || compareDue(keyOf(r), *after) > 0 {
+			page = append(page, r)
+		}
+	}
+	kept := 0
+	for from := after; kept < limit; {
+		rows, err := view.DueReminders(ctx, clinic, l.at, from, limit)
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			if !l.learners[r.Learner] {
+				page = append(page, r)
+				kept++
+			}
+		}
+		if len(rows) < limit {
+			break
+		}
+		last := keyOf(rows[len(rows)-1])
+		from = &last
+	}
+	slices.SortFunc(page, func(a, b DueReminder) int { return compareDue(keyOf(a), keyOf(b)) })
+	return page[:min(limit, len(page))], nil
+}
+
+func keyOf(r DueReminder) DueKey { return DueKey{Due: r.Due, ID: r.ID} }
+
+func compareDue(a, b DueKey) int {
+	return cmp.Or(a.Due.Compare(b.Due), bytes.Compare(a.ID[:], b.ID[:]))
+}

@@ -1,0 +1,190 @@
+package clinic
+
+import (
+	"context"
+	"fmt"
+	"regexp"
+	"slices"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/practice"
+)
+
+// BuiltinPlan is the id of the plan that comes with the service.
+var BuiltinPlan = uuid.MustParse("01940000-0000-7000-8000-000000000001")
+
+// PlanParameters are a plan's parameters as they are stored and served. All numbers are placeholders for a clinician.
+type PlanParameters struct {
+	Nights                 int                 `json:"nights"`
+	Positions              []practice.Position `json:"positions"`
+	NightTurnsAt           string              `json:"night_turns_at"`
+	SittingMinutes         int                 `json:"sitting_minutes"`
+	SilentAfterDays        int                 `json:"silent_after_days"`
+	RecalledAfterHours     int                 `json:"recalled_after_hours"`
+	WrittenTogetherMinutes int                 `json:"written_together_minutes"`
+	FollowUpRun            int                 `json:"follow_up_run"`
+	QuietFrom              string              `json:"quiet_from"`
+	QuietUntil             string              `json:"quiet_until"`
+	PractisedNightsWanted  int                 `json:"practised_nights_wanted"`
+	ExtraQuestions         []string            `json:"extra_screening_questions"`
+}
+
+// DefaultParameters are the parameters of the plan built in, and what a new plan takes where it names none.
+func DefaultParameters() PlanParameters {
+	d := practice.DefaultPlan()
+	return PlanParameters{
+		Nights:                 d.Nights,
+		Positions:              d.Positions,
+		NightTurnsAt:           d.TurnsAt.String(),
+		SittingMinutes:         int(d.SittingWindow / time.Minute),
+		SilentAfterDays:        int(d.SilentAfter / (24 * time.Hour)),
+		RecalledAfterHours:     int(d.RecalledAfter / time.Hour),
+		WrittenTogetherMinutes: int(d.WrittenTogetherWithin / time.Minute),
+		FollowUpRun:            d.FollowUpRun,
+		QuietFrom:              d.QuietFrom.String(),
+		QuietUntil:             d.QuietUntil.String(),
+		PractisedNightsWanted:  d.PractisedWanted,
+		ExtraQuestions:         []string{},
+	}
+}
+
+func builtinPlan(now time.Time) Plan {
+	parameters, err := json.Marshal(DefaultParameters())
+	if err != nil {
+		panic(fmt.Sprintf("encode the plan built in: %v", err)) // a struct of texts and numbers always encodes
+	}
+	return Plan{ID: BuiltinPlan, Name: "Fourteen evenings", Version: 1, Parameters: parameters, Created: now}
+}
+
+var questionName = regexp.MustCompile(`^[a-z][a-z0-9_]{0,63}$`)
+
+// check returns what is wrong with parameters, each at its JSON Pointer below /parameters.
+func (p PlanParameters) check(r *refusal) {
+	number := func(name string, n, most int) {
+		r.unless(1 <= n && n <= most, "/parameters/"+name, fmt.Sprintf("Give a whole number from 1 to %d.", most))
+	}
+	number("nights", p.Nights, 60)
+	number("sitting_minutes", p.SittingMinutes, 240)
+	number("silent_after_days", p.SilentAfterDays, 60)
+	number("recalled_after_hours", p.RecalledAfterHours, 168)
+	number("written_together_minutes", p.WrittenTogetherMinutes, 60)
+	number("follow_up_run", p.FollowUpRun, 14)
+	number("practised_nights_wanted", p.PractisedNightsWanted, 60)
+	for name, text := range map[string]string{
+		"night_turns_at": p.NightTurnsAt, "quiet_from": p.QuietFrom, "quiet_until": p.QuietUntil,
+	} {
+		_, err := practice.ParseTimeOfDay(text)
+		r.unless(err == nil, "/parameters/"+name, "Give a time of day as HH:MM, from 00:00 to 23:59.")
+	}
+	r.positions("/parameters/positions", p.Positions)
+	r.unless(len(p.ExtraQuestions) <= maxOthers, "/parameters/extra_screening_questions",
+		fmt.Sprintf("Give at most %d questions.", maxOthers))
+	for i, q := range p.ExtraQuestions {
+		fine := questionName.MatchString(q) && !slices.Contains(p.ExtraQuestions[:i], q) && !slices.Contains(ScreeningQuestions(), q)
+		r.unless(fine, fmt.Sprintf("/parameters/extra_screening_questions/%d", i),
+			"Give a new name in lower case letters, digits and underscores, each once.")
+	}
+}
+
+// positions checks a list of positions in use.
+func (r *refusal) positions(pointer string, positions []practice.Position) {
+	r.unless(len(positions) > 0, pointer, "Name at least one position.")
+	for i, p := range positions {
+		fine := p.Valid() && !slices.Contains(positions[:i], p)
+		r.unless(fine, fmt.Sprintf("%s/%d", pointer, i), "Name centre, right, left, up or down, each at most once.")
+	}
+}
+
+// practicePlan returns the parameters as the fold takes them. They were checked when they were written.
+func (p Plan) practicePlan() (practice.Plan, error) {
+	var q PlanParameters
+	if err := json.Unmarshal(p.Parameters, &q); err != nil {
+		return practice.Plan{}, fmt.Errorf("read parameters of plan %s: %w", p.ID, err)
+	}
+	plan := practice.Plan{
+		Nights:                q.Nights,
+		Positions:             q.Positions,
+		SittingWindow:         time.Duration(q.SittingMinutes) * time.Minute,
+		SilentAfter:           time.Duration(q.SilentAfterDays) * 24 * time.Hour,
+		RecalledAfter:         time.Duration(q.RecalledAfterHours) * time.Hour,
+		WrittenTogetherWithin: time.Duration(q.WrittenTogetherMinutes) * time.Minute,
+		FollowUpRun:           q.FollowUpRun,
+		PractisedWanted:       q.PractisedNightsWanted,
+	}
+	for _, t := range []struct {
+		text string
+		into *practice.TimeOfDay
+	}{{q.NightTurnsAt, &plan.TurnsAt}, {q.QuietFrom, &plan.QuietFrom}, {q.QuietUntil, &plan.QuietUntil}} {
+		var err error
+		if *t.into, err = practice.ParseTimeOfDay(t.text); err != nil {
+			return practice.Plan{}, fmt.Errorf("read parameters of plan %s: %w", p.ID, err)
+		}
+	}
+	return plan, nil
+}
+
+// CreatePlan writes a plan of the caller's clinic. A plan of a name that the clinic has already is the next version of
+// it; an enrolment keeps the version it started with.
+func (s *Service) CreatePlan(ctx context.Context, p access.Principal, name string, q PlanParameters, now time.Time) (Plan, error) {
+	var r refusal
+	r.name("/name", name)
+	q.check(&r)
+	if err := r.err(); err != nil {
+		return Plan{}, err
+	}
+	parameters, err := json.Marshal(q)
+	if err != nil {
+		return Plan{}, fmt.Errorf("encode plan parameters: %w", err)
+	}
+	plan := Plan{ID: s.NewID(), Clinic: p.ClinicID, Name: name, Version: 1, Parameters: parameters, Created: now}
+	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		plans, err := tx.Plans(ctx, p.ClinicID)
+		if err != nil {
+			return err
+		}
+		for _, other := range plans {
+			if other.Clinic == p.ClinicID && other.Name == name {
+				plan.Version = max(plan.Version, other.Version+1)
+			}
+		}
+		return tx.AddPlan(ctx, plan)
+	})
+	return plan, err
+}
+
+// Plans returns the plans that the caller's clinic may use.
+func (s *Service) Plans(ctx context.Context, p access.Principal) ([]Plan, error) {
+	var plans []Plan
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		var err error
+		plans, err = view.Plans(ctx, p.ClinicID)
+		return err
+	})
+	return plans, err
+}
+
+// Plan returns one of the plans that the caller's clinic may use.
+func (s *Service) Plan(ctx context.Context, p access.Principal, id uuid.UUID) (Plan, error) {
+	var plan Plan
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		var err error
+		plan, err = planFor(ctx, view, p, id)
+		return err
+	})
+	return plan, err
+}
+
+func planFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Plan, error) {
+	plan, err := view.Plan(ctx, id)
+	if err != nil {
+		return Plan{}, notThere(err)
+	}
+	if plan.Clinic != uuid.Nil && plan.Clinic != p.ClinicID {
+		return Plan{}, errNotThere
+	}
+	return plan, nil
+}

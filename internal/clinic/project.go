@@ -1,0 +1,127 @@
+package clinic
+
+import (
+	"bytes"
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/fault"
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+	"swallowtail/internal/reminder"
+	"swallowtail/internal/served"
+)
+
+// refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
+func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) error {
+	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
+	f, err := loadFamily(ctx, tx, household)
+	if err != nil {
+		return err
+	}
+	head, err := tx.Head(ctx, household)
+	if err != nil {
+		return err
+	}
+	for _, learner := range f.learners {
+		p, err := f.project(learner, now)
+		if err != nil {
+			return err
+		}
+		before, err := tx.Projection(ctx, learner.ID)
+		if err != nil && fault.KindOf(err) != fault.NotFound {
+			return err
+		}
+		p.dateChanges(before, head.Rev)
+		if err := tx.SaveProjection(ctx, p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dateChanges gives each night the revision with which it last changed.
+func (p *Projection) dateChanges(before Projection, rev int64) {
+	known := make(map[practice.Night]ProjectedNight, len(before.Nights))
+	for _, n := range before.Nights {
+		known[n.Night] = n
+	}
+	for i := range p.Nights {
+		n := &p.Nights[i]
+		n.ChangedRev = rev
+		if old, ok := known[n.Night]; ok && bytes.Equal(old.Doc, n.Doc) {
+			n.ChangedRev = old.ChangedRev
+		}
+	}
+}
+
+// project works out what is kept of a learner's fold at an instant.
+func (f *family) project(learner Learner, at time.Time) (Projection, error) {
+	v := f.view(learner.ID, at)
+	current := v.Current()
+	j := judgement.Judge(&v, current)
+	p := Projection{
+		Learner: learner.ID, Clinic: learner.Clinic, Folded: at, Until: v.Until, Nickname: learner.Nickname,
+		Status: "none", Urgency: j.Urgency, Heard: f.lastHeard(),
+	}
+	for _, flag := range j.Flags {
+		p.Flags = append(p.Flags, string(flag))
+	}
+	line := served.RosterLineOf(f.subject(learner, &v, current), learner.Household, &j)
+	if current != nil {
+		p.Status, _ = f.statusOf(current, &v)
+		p.NightsWrong = current.Counts.Missed + current.Counts.Unheard
+		line.Status = p.Status
+	}
+	var err error
+	if p.Row, err = served.Encode(line); err != nil {
+		return Projection{}, err
+	}
+	if p.Nights, err = projectedNights(&v); err != nil {
+		return Projection{}, err
+	}
+	p.remind(reminder.Next(&v))
+	return p, nil
+}
+
+func (f *family) subject(learner Learner, v *practice.View, p *practice.Programme) served.Subject {
+	return served.Subject{
+		Card: served.CardOf(learner.ID, learner.Nickname, learner.BirthMonth, v.At),
+		View: v, Programme: p, LastHeard: f.lastHeard(),
+	}
+}
+
+func projectedNights(v *practice.View) ([]ProjectedNight, error) {
+	var nights []ProjectedNight
+	add := func(p *practice.Programme, views []practice.NightView) error {
+		for i := range views {
+			doc, err := served.Encode(served.NightOf(v.Learner, p, &views[i]))
+			if err != nil {
+				return err
+			}
+			nights = append(nights, ProjectedNight{Night: views[i].Night, Doc: doc})
+		}
+		return nil
+	}
+	if err := add(nil, v.Earlier); err != nil {
+		return nil, err
+	}
+	for i := range v.Programmes {
+		if err := add(&v.Programmes[i], v.Programmes[i].Nights); err != nil {
+			return nil, err
+		}
+	}
+	return nights, nil
+}
+
+func (p *Projection) remind(next reminder.Upcoming) {
+	p.RemindersUntil = next.Lapses
+	for _, r := range next.Reminders {
+		p.NextDue = r.Due
+		p.Reminders = append(p.Reminders, ProjectedReminder{
+			ID: r.ID, Kind: string(r.Kind), Night: r.Night, Due: r.Due, Run: r.Run,
+		})
+	}
+}

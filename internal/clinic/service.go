@@ -1,0 +1,136 @@
+package clinic
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
+)
+
+// Config is what the use cases work with. Every field must be set.
+type Config struct {
+	Store        Store
+	Keys         *access.Keys
+	Random       io.Reader
+	NewID        func() uuid.UUID // for whatever the server names
+	PasswordCost access.PasswordCost
+	Log          *slog.Logger
+}
+
+// hashesAtOnce is how many passwords are hashed at a time: each takes tens of mebibytes.
+const hashesAtOnce = 2
+
+// Service is the use cases. Each method takes the caller, where there must be one, and the instant at which it happens.
+type Service struct {
+	Config
+	hashing chan struct{}
+}
+
+// New returns the use cases over a store.
+func New(c Config) *Service { return &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce)} }
+
+// Prepare writes what a new store must hold: the plan built in.
+func (s *Service) Prepare(ctx context.Context, now time.Time) error {
+	return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		_, err := tx.Plan(ctx, BuiltinPlan)
+		if fault.KindOf(err) != fault.NotFound {
+			return err
+		}
+		return tx.AddPlan(ctx, builtinPlan(now))
+	})
+}
+
+// Ready reports whether the service can work.
+func (s *Service) Ready(ctx context.Context) error { return s.Store.Ready(ctx) }
+
+var errNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
+
+// learnerFor returns a learner whom the caller may see. What belongs to somebody else is not there.
+func learnerFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Learner, error) {
+	learner, err := view.Learner(ctx, id)
+	if err != nil {
+		return Learner{}, notThere(err)
+	}
+	mine := learner.Clinic == p.ClinicID
+	if p.Role == access.RoleDevice {
+		mine = learner.Household == p.HouseholdID
+	}
+	if !mine {
+		return Learner{}, errNotThere
+	}
+	return learner, nil
+}
+
+// householdFor returns a household of the caller's clinic.
+func householdFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Household, error) {
+	household, err := view.Household(ctx, id)
+	if err != nil {
+		return Household{}, notThere(err)
+	}
+	if household.Clinic != p.ClinicID {
+		return Household{}, errNotThere
+	}
+	return household, nil
+}
+
+// notThere gives every missing thing one answer, so that absence tells nothing.
+func notThere(err error) error {
+	if fault.KindOf(err) == fault.NotFound {
+		return errNotThere.Because(err)
+	}
+	return err
+}
+
+// refusal gathers what is wrong with an input.
+type refusal struct{ fields []fault.Field }
+
+func (r *refusal) at(pointer, detail string) {
+	r.fields = append(r.fields, fault.Field{Pointer: pointer, Detail: detail})
+}
+
+func (r *refusal) unless(fine bool, pointer, detail string) {
+	if !fine {
+		r.at(pointer, detail)
+	}
+}
+
+// name checks a name, a label or a nickname.
+func (r *refusal) name(pointer, name string) {
+	n := utf8.RuneCountInString(name)
+	if n < 1 || n > maxName || strings.ContainsFunc(name, isControl) || !utf8.ValidString(name) {
+		r.at(pointer, fmt.Sprintf("Give 1 to %d characters, none of them a control character.", maxName))
+	}
+}
+
+func isControl(r rune) bool { return r < ' ' || r == 0x7f }
+
+// note checks a text of several lines.
+func (r *refusal) note(pointer, text string) {
+	bad := func(c rune) bool { return isControl(c) && c != '\n' && c != '\t' && c != '\r' }
+	if utf8.RuneCountInString(text) > maxNote || strings.ContainsFunc(text, bad) {
+		r.at(pointer, fmt.Sprintf("Give at most %d characters, none of them a control character but line ends and tabs.", maxNote))
+	}
+}
+
+func (r *refusal) err() error {
+	if len(r.fields) == 0 {
+		return nil
+	}
+	e := fault.New(fault.Invalid, "invalid-input", "Some of what was sent is wrong: see the places named.")
+	e.Fields = r.fields
+	return e
+}
+
+// tonightIn returns the night that runs in a zone at an instant, with the day turning as the plan built in has it.
+func tonightIn(zone *time.Location, at time.Time) practice.Night {
+	return practice.NightAt(at, practice.DefaultPlan().TurnsAt, zone)
+}

@@ -1,0 +1,266 @@
+package clinic
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+)
+
+// Tokens are an access token and the refresh token that gets the next.
+type Tokens struct {
+	Access    string
+	ExpiresIn time.Duration
+	Refresh   string
+}
+
+// Credentials are what a clinician signs in with.
+type Credentials struct {
+	Email    string
+	Password string
+	OTP      string // empty where none was given
+}
+
+var (
+	errWrongCredentials = fault.New(fault.Unauthenticated, "sign-in-failed", "The e-mail address, the password or the one-time code is wrong.")
+	errNeedsSecond      = fault.New(fault.Unauthenticated, "second-factor-required",
+		"This clinic asks for a second factor: set one up, or give its one-time code as otp.")
+)
+
+// SignIn lets a clinician in.
+func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Tokens, error) {
+	if err := s.recognise(ctx, c); err != nil {
+		return Tokens{}, err
+	}
+	var tokens Tokens
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		member, clinic, err := memberByEmail(ctx, tx, c.Email)
+		if err != nil {
+			return err
+		}
+		if err := secondFactor(ctx, tx, member, clinic, c.OTP, now); err != nil {
+			return err
+		}
+		p := access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}
+		tokens, err = s.newTokens(ctx, tx, p, RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}, now)
+		return err
+	})
+	return tokens, err
+}
+
+// recognise checks an e-mail address and a password. It takes as long for an address that nobody has.
+func (s *Service) recognise(ctx context.Context, c Credentials) error {
+	var member Member
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		var err error
+		member, err = view.MemberByEmail(ctx, normalEmail(c.Email))
+		return err
+	})
+	if err != nil && fault.KindOf(err) != fault.NotFound {
+		return err
+	}
+	fits, err := s.passwordFits(ctx, c.Password, member.PasswordHash)
+	if err != nil {
+		return err
+	}
+	if !fits || member.ID == uuid.Nil {
+		return errWrongCredentials
+	}
+	return nil
+}
+
+// passwordFits checks a password, a few at a time.
+func (s *Service) passwordFits(ctx context.Context, password, hash string) (bool, error) {
+	select {
+	case s.hashing <- struct{}{}:
+		defer func() { <-s.hashing }()
+	case <-ctx.Done():
+		return false, fault.New(fault.Unavailable, "unavailable", "The server is busy: try again in a moment.").Because(ctx.Err())
+	}
+	return access.CheckPassword(password, hash, s.PasswordCost)
+}
+
+func normalEmail(email string) string { return strings.ToLower(strings.TrimSpace(email)) }
+
+func memberByEmail(ctx context.Context, view View, email string) (Member, Clinic, error) {
+	member, err := view.MemberByEmail(ctx, normalEmail(email))
+	if err != nil {
+		return Member{}, Clinic{}, err
+	}
+	clinic, err := view.Clinic(ctx, member.Clinic)
+	return member, clinic, err
+}
+
+// asksSecondFactor reports whether a clinic asks a member for a second factor.
+func asksSecondFactor(c Clinic, m Member) bool {
+	return c.SecondFactor == "all" || (c.SecondFactor == "lead" && m.Role == string(access.RoleLead))
+}
+
+// secondFactor checks a member's one-time code where the clinic asks for one or the member has set one up.
+func secondFactor(ctx context.Context, tx Tx, m Member, c Clinic, otp string, now time.Time) error {
+	if m.TOTPSince.IsZero() {
+		if asksSecondFactor(c, m) {
+			return errNeedsSecond
+		}
+		return nil
+	}
+	if otp == "" {
+		return errNeedsSecond
+	}
+	return useCode(ctx, tx, m, otp, m.TOTPSince, now)
+}
+
+// useCode accepts a one-time code once.
+func useCode(ctx context.Context, tx Tx, m Member, otp string, since, now time.Time) error {
+	step, fits, err := access.CheckTOTP(m.TOTPSecret, otp, now)
+	if err != nil || !fits || step <= m.TOTPLastStep {
+		return errWrongCredentials.Because(err)
+	}
+	return tx.SetSecondFactor(ctx, m.ID, m.TOTPSecret, since, step)
+}
+
+// SecondFactor is a second factor being set up: the secret to keep, until a code confirms it.
+type SecondFactor struct {
+	Secret    string
+	URI       string
+	Confirmed bool
+}
+
+// SetUpSecondFactor makes a new secret for a clinician who has none confirmed, or confirms it with a code. One that is
+// confirmed can't be replaced this way, so a password alone never does away with it.
+func (s *Service) SetUpSecondFactor(ctx context.Context, c Credentials, now time.Time) (SecondFactor, error) {
+	if err := s.recognise(ctx, c); err != nil {
+		return SecondFactor{}, err
+	}
+	var f SecondFactor
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		m, _, err := memberByEmail(ctx, tx, c.Email)
+		if err != nil {
+			return err
+		}
+		if !m.TOTPSince.IsZero() {
+			return fault.New(fault.Conflict, "second-factor-set", "A second factor is set up already.")
+		}
+		if c.OTP != "" {
+			f.Confirmed = true
+			return useCode(ctx, tx, m, c.OTP, now, now)
+		}
+		totp, err := access.NewTOTP(m.Email, s.Random)
+		if err != nil {
+			return err
+		}
+		f = SecondFactor{Secret: totp.Secret, URI: totp.URI}
+		return tx.SetSecondFactor(ctx, m.ID, totp.Secret, time.Time{}, 0)
+	})
+	return f, err
+}
+
+// newTokens hands out a pair in a token family.
+func (s *Service) newTokens(ctx context.Context, tx Tx, p access.Principal, t RefreshToken, now time.Time) (Tokens, error) {
+	refresh, err := access.NewRefreshToken(s.Random)
+	if err != nil {
+		return Tokens{}, err
+	}
+	t.Hash, t.Issued, t.Expires = s.Keys.HashRefresh(refresh), now, access.RefreshExpiry(p.Role, t.Began, now)
+	if err := tx.AddRefreshToken(ctx, t); err != nil {
+		return Tokens{}, err
+	}
+	token, err := s.Keys.Issue(p, access.AccessTTL, now, s.NewID().String())
+	if err != nil {
+		return Tokens{}, err
+	}
+	return Tokens{Access: token, ExpiresIn: access.AccessTTL, Refresh: refresh}, nil
+}
+
+var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "This refresh token can't be used: sign in or enrol the device again.")
+
+// Refresh exchanges a refresh token for a new pair. A token works once; one that was spent within the last minute, whose
+// successor nobody has used, works again, since its answer may have been lost. Anything else ends the family.
+func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (Tokens, error) {
+	var tokens Tokens
+	refused := false
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		t, err := tx.RefreshTokenByHash(ctx, s.Keys.HashRefresh(refresh))
+		if fault.KindOf(err) == fault.NotFound {
+			return errRefreshRefused
+		}
+		if err != nil {
+			return err
+		}
+		state := access.RefreshState{ExpiresAt: t.Expires, SpentAt: t.Spent, Superseded: t.Superseded, Ended: t.Ended}
+		switch access.JudgeRefresh(state, now) {
+		case access.EndFamily:
+			refused = true // outside, since a refusal here would undo the ending
+			return tx.EndTokenFamily(ctx, t.Family)
+		case access.Expired:
+			return errRefreshRefused
+		case access.Accept:
+			if err := tx.SpendRefreshToken(ctx, t.Hash, now); err != nil {
+				return err
+			}
+		case access.RetryWithinGrace:
+		}
+		p, err := holderOf(ctx, tx, t)
+		if err != nil {
+			return err
+		}
+		tokens, err = s.newTokens(ctx, tx, p, RefreshToken{Family: t.Family, Member: t.Member, Device: t.Device, Began: t.Began}, now)
+		return err
+	})
+	if err == nil && refused {
+		err = errRefreshRefused
+	}
+	return tokens, err
+}
+
+// holderOf returns the caller that a refresh token stands for, as they are now.
+func holderOf(ctx context.Context, view View, t RefreshToken) (access.Principal, error) {
+	if t.Device != uuid.Nil {
+		device, err := view.Device(ctx, t.Device)
+		if err != nil {
+			return access.Principal{}, err
+		}
+		return devicePrincipal(ctx, view, device)
+	}
+	member, err := view.Member(ctx, t.Member)
+	if err != nil {
+		return access.Principal{}, err
+	}
+	return access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}, nil
+}
+
+func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal, error) {
+	household, err := view.Household(ctx, d.Household)
+	if err != nil {
+		return access.Principal{}, err
+	}
+	return access.Principal{
+		Role: access.RoleDevice, ClinicID: household.Clinic, HouseholdID: d.Household, CaregiverID: d.Caregiver,
+		DeviceID: d.ID, UploadOnly: !d.Revoked.IsZero(),
+	}, nil
+}
+
+// Authenticate returns the caller of an access token. A service token must not have been revoked.
+func (s *Service) Authenticate(ctx context.Context, token string, now time.Time) (access.Principal, error) {
+	p, err := s.Keys.Verify(token, now)
+	if err != nil || p.Role != access.RoleScheduler {
+		return p, err
+	}
+	refused := fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
+	id, err := uuid.Parse(p.TokenID)
+	if err != nil {
+		return access.Principal{}, refused.Because(err)
+	}
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		t, err := view.ServiceToken(ctx, id)
+		if fault.KindOf(err) == fault.NotFound || (err == nil && !t.Revoked.IsZero()) {
+			return refused
+		}
+		return err
+	})
+	return p, err
+}

@@ -1,0 +1,398 @@
+package clinic
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/practice"
+)
+
+// Store keeps everything. Both methods run their function against one consistent state of the store and return its error
+// unchanged.
+//
+// Whatever a function returns from a method of Tx or View that names a thing which is not there is a fault of kind
+// NotFound; a unique value that is taken already is one of kind Conflict; a store that is full or can't be written is one
+// of kind OutOfSpace or Unavailable. Any other error is internal. Nothing in a store decides anything of the trade.
+//
+// Instants are kept to the millisecond, in UTC.
+type Store interface {
+	// InTx runs fn in a transaction that may write. It commits durably before it returns nil; on an error of fn, or a
+	// panic, nothing of it remains. fn must use nothing of the store but tx.
+	InTx(ctx context.Context, fn func(ctx context.Context, tx Tx) error) error
+	// Read runs fn against a snapshot, beside any writer.
+	Read(ctx context.Context, fn func(ctx context.Context, view View) error) error
+	// Ready reports whether the store can be reached and its schema is the newest.
+	Ready(ctx context.Context) error
+}
+
+// View is what can be read.
+type View interface {
+	ClinicView
+	AccessView
+	RecordView
+	ProjectionView
+}
+
+// Tx is what can be read and written in one transaction.
+type Tx interface {
+	View
+	ClinicTx
+	AccessTx
+	RecordTx
+	ProjectionTx
+}
+
+// Clinic is one place of care. Nothing of one is visible to another.
+type Clinic struct {
+	ID           uuid.UUID
+	Name         string
+	Timezone     string // IANA name
+	SecondFactor string // who must have one: "none", "lead" or "all"
+	Created      time.Time
+}
+
+// Member is a clinician of a clinic.
+type Member struct {
+	ID           uuid.UUID
+	Clinic       uuid.UUID
+	Email        string // lower case, unique in the store
+	Name         string
+	Role         string // "clinician" or "lead"
+	PasswordHash string
+	TOTPSecret   string // empty where none is set up
+	TOTPSince    time.Time
+	TOTPLastStep int64 // the last time step that was used, so that no code works twice
+	Created      time.Time
+}
+
+// Plan is a version of a clinic's plan. It never changes once written.
+type Plan struct {
+	ID         uuid.UUID
+	Clinic     uuid.UUID // zero for the plan built in
+	Name       string
+	Version    int
+	Parameters []byte // JSON
+	Created    time.Time
+}
+
+// Household is a family, or whoever else looks after a learner.
+type Household struct {
+	ID      uuid.UUID
+	Clinic  uuid.UUID
+	Label   string
+	Created time.Time
+}
+
+// Person is a caregiver of a household.
+type Person struct {
+	ID             uuid.UUID
+	Household      uuid.UUID
+	Name           string
+	ConsentVersion string
+	Consented      time.Time
+	Created        time.Time
+}
+
+// Device is a caregiver's device.
+type Device struct {
+	ID        uuid.UUID
+	Household uuid.UUID
+	Caregiver uuid.UUID
+	Name      string
+	Platform  string
+	Enrolled  time.Time
+	Heard     time.Time // zero where it never completed a sync call
+	Revoked   time.Time // zero while it is active
+}
+
+// Learner is who learns to swallow.
+type Learner struct {
+	ID         uuid.UUID
+	Household  uuid.UUID
+	Clinic     uuid.UUID
+	Nickname   string
+	BirthMonth string // "2019-05", empty where not given
+	Created    time.Time
+}
+
+// Screening is a clinician's record of whether a learner may practise.
+type Screening struct {
+	ID       uuid.UUID
+	Learner  uuid.UUID
+	By       uuid.UUID // the clinician
+	Answers  map[string]bool
+	Decision string // "go" or "no_go"
+	Note     string
+	At       time.Time
+}
+
+// Enrolment is a learner on a version of a plan.
+type Enrolment struct {
+	ID         uuid.UUID
+	Learner    uuid.UUID
+	Plan       uuid.UUID
+	FirstNight practice.Night
+	Timezone   string
+	ReminderAt practice.TimeOfDay
+	Positions  []practice.Position
+	Target     []byte // JSON, empty where no medicine is named
+	Status     string // "running", "paused" or "ended"
+	StatusNote string
+	EndedOn    practice.Night // the last night, where ended
+	Written    time.Time
+}
+
+// Page asks for at most Limit rows after a key; a zero After starts from the beginning.
+type Page struct {
+	After uuid.UUID
+	Limit int
+}
+
+// ClinicView reads clinics and what they keep.
+type ClinicView interface {
+	Clinic(ctx context.Context, id uuid.UUID) (Clinic, error)
+	Member(ctx context.Context, id uuid.UUID) (Member, error)
+	MemberByEmail(ctx context.Context, email string) (Member, error)
+	Plan(ctx context.Context, id uuid.UUID) (Plan, error)
+	// Plans returns the clinic's plans and the one built in, by id.
+	Plans(ctx context.Context, clinic uuid.UUID) ([]Plan, error)
+	Household(ctx context.Context, id uuid.UUID) (Household, error)
+	// Households returns a clinic's households by id.
+	Households(ctx context.Context, clinic uuid.UUID, page Page) ([]Household, error)
+	// Caregivers returns a household's caregivers by id.
+	Caregivers(ctx context.Context, household uuid.UUID) ([]Person, error)
+	// Devices returns a household's devices by id, revoked ones too.
+	Devices(ctx context.Context, household uuid.UUID) ([]Device, error)
+	Learner(ctx context.Context, id uuid.UUID) (Learner, error)
+	// Learners returns a household's learners by id.
+	Learners(ctx context.Context, household uuid.UUID) ([]Learner, error)
+	// LastScreening returns the learner's newest screening; NotFound where there is none.
+	LastScreening(ctx context.Context, learner uuid.UUID) (Screening, error)
+	Enrolment(ctx context.Context, id uuid.UUID) (Enrolment, error)
+	// Enrolments returns the enrolments of all the household's learners, in the order in which they were written.
+	Enrolments(ctx context.Context, household uuid.UUID) ([]Enrolment, error)
+}
+
+// ClinicTx writes clinics and what they keep.
+type ClinicTx interface {
+	AddClinic(ctx context.Context, c Clinic) error
+	AddMember(ctx context.Context, m Member) error
+	// SetSecondFactor replaces a member's secret, when it was confirmed (zero where not yet) and the last step used.
+	SetSecondFactor(ctx context.Context, member uuid.UUID, secret string, since time.Time, lastStep int64) error
+	AddPlan(ctx context.Context, p Plan) error
+	AddHousehold(ctx context.Context, h Household) error
+	AddCaregiver(ctx context.Context, p Person) error
+	AddDevice(ctx context.Context, d Device) error
+	AddLearner(ctx context.Context, l Learner) error
+	AddScreening(ctx context.Context, s Screening) error
+	AddEnrolment(ctx context.Context, e Enrolment) error
+	SetEnrolmentStatus(ctx context.Context, id uuid.UUID, status, note string, endedOn practice.Night) error
+}
+
+// Invite lets one person enrol devices into a household, once.
+type Invite struct {
+	CodeHash  []byte
+	Household uuid.UUID
+	Caregiver uuid.UUID // zero where it invites somebody new
+	Expires   time.Time
+	Used      time.Time // zero while unused
+}
+
+// RefreshToken is one of a family of tokens, each replacing the one before.
+type RefreshToken struct {
+	Hash    []byte
+	Family  uuid.UUID
+	Member  uuid.UUID // the clinician, or zero
+	Device  uuid.UUID // the device, or zero
+	Began   time.Time // when the family began, by signing in or enrolling
+	Issued  time.Time
+	Expires time.Time
+	Spent   time.Time // zero while unspent
+	// Superseded marks a token of whose family a later one has been spent.
+	Superseded bool
+	Ended      bool // the whole family has been ended
+}
+
+// ServiceToken is a token issued to a program, by the id it carries.
+type ServiceToken struct {
+	ID      uuid.UUID
+	Clinic  uuid.UUID
+	Role    string
+	Issued  time.Time
+	Expires time.Time
+	Revoked time.Time // zero while it is good
+}
+
+// AccessView reads what lets somebody in.
+type AccessView interface {
+	InviteByHash(ctx context.Context, hash []byte) (Invite, error)
+	RefreshTokenByHash(ctx context.Context, hash []byte) (RefreshToken, error)
+	ServiceToken(ctx context.Context, id uuid.UUID) (ServiceToken, error)
+	Device(ctx context.Context, id uuid.UUID) (Device, error)
+}
+
+// AccessTx writes what lets somebody in.
+type AccessTx interface {
+	AddInvite(ctx context.Context, i Invite) error
+	SpendInvite(ctx context.Context, hash []byte, at time.Time) error
+	AddRefreshToken(ctx context.Context, t RefreshToken) error
+	// SpendRefreshToken marks a token spent, and every other token of its family superseded.
+	SpendRefreshToken(ctx context.Context, hash []byte, at time.Time) error
+	// EndTokenFamily marks every token of a family ended.
+	EndTokenFamily(ctx context.Context, family uuid.UUID) error
+	AddServiceToken(ctx context.Context, t ServiceToken) error
+}
+
+// StoredEntry is an entry as the household holds it.
+type StoredEntry struct {
+	Rev         int64 // the household's gapless revision, from 1
+	ID          uuid.UUID
+	Learner     uuid.UUID // zero where it names no learner of the household
+	Status      practice.Status
+	Author      practice.Author
+	Device      uuid.UUID // zero for a clinician's
+	Received    time.Time
+	ClockOffset time.Duration
+	Schema      int      // of the upload
+	Sent        []byte   // the entry as sent, JSON without its stamp
+	Content     [32]byte // SHA-256 of the canonical content
+	Chain       [32]byte // over all entries of the household up to this one
+	Problem     []byte   // JSON: why it is quarantined; empty otherwise
+}
+
+// Head is the newest revision of a household and the hash chained up to it.
+type Head struct {
+	Rev   int64
+	Chain [32]byte
+}
+
+// RecordView reads the entries of households.
+type RecordView interface {
+	// Epoch names this history of the store; a restored store gets a new one.
+	Epoch(ctx context.Context) (uuid.UUID, error)
+	Head(ctx context.Context, household uuid.UUID) (Head, error)
+	// ChainAt returns the hash chained up to a revision; revision 0 has the zero hash. NotFound beyond the head.
+	ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error)
+	// Entries returns the entries after a revision in order, at most limit; a limit of 0 means all.
+	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
+	// EntriesByID returns those of the ids that the household holds.
+	EntriesByID(ctx context.Context, household uuid.UUID, ids []uuid.UUID) (map[uuid.UUID]StoredEntry, error)
+	// EntryIDs returns the ids of the entries up to a revision, in order of the ids.
+	EntryIDs(ctx context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error)
+	// HouseholdIDs returns every household of every clinic by id, for checks of the whole store.
+	HouseholdIDs(ctx context.Context, page Page) ([]uuid.UUID, error)
+}
+
+// RecordTx writes the entries of households.
+type RecordTx interface {
+	// LockHead returns the household's head and keeps other writers from it until the transaction ends.
+	LockHead(ctx context.Context, household uuid.UUID) (Head, error)
+	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last.
+	AppendEntries(ctx context.Context, household uuid.UUID, entries []StoredEntry) error
+	// Heard notes that a device completed a sync call.
+	Heard(ctx context.Context, device uuid.UUID, at time.Time) error
+}
+
+// Projection is what is kept of a learner's fold so that it need not be folded again.
+type Projection struct {
+	Learner uuid.UUID
+	Clinic  uuid.UUID
+	Folded  time.Time
+	Until   time.Time // the instant until which it holds; zero where only new entries can change it
+	// Row is the learner's roster row as served, JSON; the fields after it order and filter the roster.
+	Row         []byte
+	Nickname    string
+	Status      string // of the current enrolment, "none" without one
+	Flags       []string
+	NightsWrong int // missed and unheard
+	Urgency     int // the higher, the sooner a call is needed
+	Heard       time.Time
+	Nights      []ProjectedNight
+	Reminders   []ProjectedReminder
+	// NextDue is when the first of Reminders is due, zero where none is to come; RemindersUntil is the instant at which
+	// they lapse and others may take their place, zero where only new entries can change them.
+	NextDue        time.Time
+	RemindersUntil time.Time
+}
+
+// ProjectedNight is a night as served.
+type ProjectedNight struct {
+	Night      practice.Night
+	ChangedRev int64  // the household's revision with which it last changed
+	Doc        []byte // JSON
+}
+
+// ProjectedReminder is a reminder that is due or will be, if nothing more is heard.
+type ProjectedReminder struct {
+	ID    uuid.UUID
+	Kind  string
+	Night practice.Night
+	Due   time.Time
+	Run   int
+}
+
+// DueReminder is a projected reminder and whom it is about.
+type DueReminder struct {
+	ProjectedReminder
+	Learner   uuid.UUID
+	Household uuid.UUID
+	Heard     time.Time
+}
+
+// RosterQuery asks for a page of a clinic's roster.
+type RosterQuery struct {
+	Clinic uuid.UUID
+	Status string // empty for all
+	Flag   string // empty for all
+	Order  string // "needs_call", "nickname", "last_heard" or "missed"
+	After  *RosterKey
+	Limit  int
+}
+
+// RosterKey is the place of a row in an order of the roster: its value there, then its learner.
+type RosterKey struct {
+	Number  int64  // urgency, instant or count, as the order has it
+	Text    string // the nickname, in that order
+	Learner uuid.UUID
+}
+
+// RosterRow is a row of the roster with its place.
+type RosterRow struct {
+	Key   RosterKey
+	Row   []byte
+	Until time.Time
+}
+
+// ProjectionView reads projections.
+type ProjectionView interface {
+	Projection(ctx context.Context, learner uuid.UUID) (Projection, error)
+	// NightsChanged returns the nights of a household's learners that changed after a revision up to another, by learner
+	// and night.
+	NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([][]byte, error)
+	// Roster returns rows in the order asked for.
+	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
+	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.
+	StaleProjections(ctx context.Context, clinic uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error)
+	// StaleReminders returns learners of a clinic whose reminders have lapsed at an instant, or were worked out at a later
+	// one, at most limit, by id.
+	StaleReminders(ctx context.Context, clinic uuid.UUID, at time.Time, page Page) ([]uuid.UUID, error)
+	// DueReminders returns the reminders of a clinic due at an instant and not lapsed, by due instant, then id, after the
+	// given place.
+	DueReminders(ctx context.Context, clinic uuid.UUID, at time.Time, after *DueKey, limit int) ([]DueReminder, error)
+}
+
+// DueKey is the place of a reminder in the order of due instants.
+type DueKey struct {
+	Due time.Time
+	ID  uuid.UUID
+}
+
+// ProjectionTx writes projections.
+type ProjectionTx interface {
+	// SaveProjection replaces a learner's projection.
+	SaveProjection(ctx context.Context, p Projection) error
+	// ExpireProjections makes the projections of a household's learners hold no longer than an instant.
+	ExpireProjections(ctx context.Context, household uuid.UUID, at time.Time) error
+}

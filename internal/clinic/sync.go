@@ -1,0 +1,174 @@
+package clinic
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/hex"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
+)
+
+// SyncRequest is one call of a device: what it hands in, and from where it wants to read on.
+type SyncRequest struct {
+	Schema  int
+	Cursor  string // empty for a first pull
+	Sent    time.Time
+	Limit   int
+	Entries [][]byte // raw JSON, each looked at alone
+}
+
+// SyncAnswer is the answer to a call. All that is in it is durable.
+type SyncAnswer struct {
+	Results    []Result
+	UploadOnly bool // nothing but the results may be told
+	Changes    []FeedEntry
+	Cursor     string
+	More       bool
+	Head       int64
+	Epoch      uuid.UUID
+	Nights     [][]byte // JSON
+	Digest     string
+}
+
+// Sync takes what a device hands in, then tells it what it has not seen. Push and pull are one transaction, and the call
+// is what the device is heard from by.
+func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, now time.Time) (SyncAnswer, error) {
+	if len(r.Entries) > MaxEntries {
+		return SyncAnswer{}, errTooManyEntries
+	}
+	u := upload{
+		author:    practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}},
+		device:    p.DeviceID,
+		household: p.HouseholdID,
+		schema:    r.Schema,
+		offset:    now.Sub(r.Sent),
+		setAside:  p.UploadOnly,
+	}
+	u.examine(r.Entries)
+	a := SyncAnswer{UploadOnly: p.UploadOnly}
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		after, err := placeOf(ctx, tx, p.HouseholdID, r.Cursor)
+		if err != nil {
+			return err
+		}
+		if a.Results, err = s.ingest(ctx, tx, &u, now); err != nil {
+			return err
+		}
+		if p.UploadOnly {
+			// Set aside as they are, its entries may hold an incident, and that holds the learner.
+			return s.refold(ctx, tx, p.HouseholdID, now)
+		}
+		if err := tx.Heard(ctx, p.DeviceID, now); err != nil {
+			return err
+		}
+		if err := s.refold(ctx, tx, p.HouseholdID, now); err != nil {
+			return err
+		}
+		return s.pull(ctx, tx, p, &a, after, r.Limit)
+	})
+	return a, err
+}
+
+var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer entries in one call.").
+	With("limits", map[string]int{"entries": MaxEntries})
+
+// fromStart is the place before the first revision, for nights that changed before there was any entry.
+const fromStart = int64(-1)
+
+// pull adds what the device has not seen to the answer.
+func (s *Service) pull(ctx context.Context, tx Tx, p access.Principal, a *SyncAnswer, after int64, limit int) error {
+	head, err := tx.Head(ctx, p.HouseholdID)
+	if err != nil {
+		return err
+	}
+	stored, err := tx.Entries(ctx, p.HouseholdID, max(after, 0), limit)
+	if err != nil {
+		return err
+	}
+	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
+	for i := range stored {
+		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &stored[i], &reader))
+	}
+	last := Head{Rev: max(after, 0)}
+	if len(stored) > 0 {
+		last = Head{Rev: stored[len(stored)-1].Rev, Chain: stored[len(stored)-1].Chain}
+	} else if last.Chain, err = tx.ChainAt(ctx, p.HouseholdID, last.Rev); err != nil {
+		return err
+	}
+	a.Head, a.More = head.Rev, last.Rev < head.Rev
+	if a.Nights, err = tx.NightsChanged(ctx, p.HouseholdID, after, last.Rev); err != nil {
+		return err
+	}
+	if a.Epoch, err = tx.Epoch(ctx); err != nil {
+		return err
+	}
+	a.Cursor = cursorAt(a.Epoch, last)
+	a.Digest, err = digest(ctx, tx, p.HouseholdID, last.Rev)
+	return err
+}
+
+// digest returns the SHA-256, in hex, over the sorted ids of all the household's entries up to a revision.
+func digest(ctx context.Context, view View, household uuid.UUID, upTo int64) (string, error) {
+	ids, err := view.EntryIDs(ctx, household, upTo)
+	if err != nil {
+		return "", err
+	}
+	h := sha256.New()
+	for _, id := range ids {
+		h.Write(id[:])
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// cursorSize is the octets of a cursor: epoch, revision, and the hash chained up to it.
+const cursorSize = 16 + 8 + 32
+
+func cursorAt(epoch uuid.UUID, h Head) string {
+	raw := make([]byte, 0, cursorSize)
+	raw = append(raw, epoch[:]...)
+	raw = binary.BigEndian.AppendUint64(raw, uint64(h.Rev)) //nolint:gosec // revisions are not negative
+	raw = append(raw, h.Chain[:]...)
+	return base64.RawURLEncoding.EncodeToString(raw)
+}
+
+// placeOf returns the revision after which a cursor wants to read on, once this household's history bears the cursor out.
+// A restored, altered or foreign history does not.
+func placeOf(ctx context.Context, view View, household uuid.UUID, cursor string) (int64, error) {
+	if cursor == "" {
+		return fromStart, nil
+	}
+	epoch, err := view.Epoch(ctx)
+	if err != nil {
+		return 0, err
+	}
+	diverged := fault.New(fault.Conflict, "history-diverged",
+		"The server's history is not the one this cursor is from: pull from null, then offer all your own entries again.").
+		With("epoch", epoch.String())
+	raw, err := base64.RawURLEncoding.Strict().DecodeString(cursor)
+	if err != nil || len(raw) != cursorSize || !bytes.Equal(raw[:16], epoch[:]) {
+		return 0, diverged.Because(err)
+	}
+	rev := int64(binary.BigEndian.Uint64(raw[16:24])) //nolint:gosec // a negative one is refused below
+	if rev < 0 {
+		return 0, diverged
+	}
+	chain, err := view.ChainAt(ctx, household, rev)
+	if fault.KindOf(err) == fault.NotFound {
+		return 0, diverged
+	}
+	if err != nil {
+		return 0, err
+	}
+	if !bytes.Equal(raw[24:], chain[:]) {
+		return 0, diverged
+	}
+	return rev, nil
+}

@@ -1,0 +1,196 @@
+package clinic
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
+)
+
+// Question is which of a learner's programmes is asked about, and from which instant.
+type Question struct {
+	AsOf      time.Time // zero for now
+	Enrolment uuid.UUID // zero for the one begun last, else the first to come
+}
+
+// farthestAhead is how far an instant that is asked about may lie after now.
+const farthestAhead = 24 * time.Hour
+
+// instant returns the instant that is asked about. Only the clinic and the scheduler may ask about another than now.
+func (q Question) instant(p access.Principal, now time.Time) (time.Time, error) {
+	if q.AsOf.IsZero() {
+		return now, nil
+	}
+	if p.Role == access.RoleDevice {
+		return time.Time{}, fault.New(fault.Forbidden, "forbidden", "Only the clinic and the scheduler may give an as_of.")
+	}
+	if q.AsOf.After(now.Add(farthestAhead)) {
+		return time.Time{}, fault.New(fault.Invalid, "as-of-too-late", "Give an as_of at most 24 hours ahead of the server's clock.")
+	}
+	return q.AsOf, nil
+}
+
+// seen is a learner's fold as a caller asked for it.
+type seen struct {
+	family    *family
+	learner   Learner
+	view      practice.View
+	programme *practice.Programme // nil for a learner without one
+}
+
+func (s *Service) see(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (*seen, error) {
+	at, err := q.instant(p, now)
+	if err != nil {
+		return nil, err
+	}
+	var sn seen
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		var err error
+		if sn.learner, err = learnerFor(ctx, view, p, learner); err != nil {
+			return err
+		}
+		sn.family, err = loadFamily(ctx, view, sn.learner.Household)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	sn.view = sn.family.view(learner, at)
+	sn.programme = sn.view.Current()
+	if q.Enrolment == uuid.Nil {
+		return &sn, nil
+	}
+	if d, ok := sn.family.details[q.Enrolment]; !ok || d.Learner != learner {
+		return nil, errNotThere
+	}
+	sn.programme = sn.view.Programme(practice.EnrolmentID{UUID: q.Enrolment})
+	return &sn, nil
+}
+
+// Summary returns the document that sums up a learner's programme for whoever asks: the clinic's, or the family's, which
+// holds nothing of readiness.
+func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) ([]byte, error) {
+	sn, err := s.see(ctx, p, learner, q, now)
+	if err != nil {
+		return nil, err
+	}
+	j := judgement.Judge(&sn.view, sn.programme)
+	subject := sn.family.subject(sn.learner, &sn.view, sn.programme)
+	if p.Role == access.RoleDevice {
+		return served.Encode(served.FamilySummaryOf(subject, &j))
+	}
+	doc := served.ClinicSummaryOf(subject, &j)
+	if sn.programme != nil {
+		doc.Enrolment, doc.Plan = sn.servedEnrolment()
+	}
+	return served.Encode(doc)
+}
+
+func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {
+	d := sn.family.details[sn.programme.Enrolment.ID.UUID]
+	status, _ := sn.family.statusOf(sn.programme, &sn.view)
+	e := &served.Enrolment{
+		ID: d.ID, FirstNight: d.FirstNight.String(), Timezone: d.Timezone, ReminderAt: d.ReminderAt.String(),
+		Status: status, Positions: sn.programme.PositionsAt(sn.view.At), Target: d.Target,
+	}
+	plan := ServedPlan(d.Plan)
+	return e, &plan
+}
+
+// ServedPlan returns a plan as served.
+func ServedPlan(p Plan) served.Plan {
+	return served.Plan{ID: p.ID, Name: p.Name, Version: p.Version, Builtin: p.Clinic == uuid.Nil, Parameters: p.Parameters}
+}
+
+// NightsAnswer is a programme's nights, and those outside every programme.
+type NightsAnswer struct {
+	Nights    [][]byte // JSON
+	Earlier   [][]byte // JSON
+	Enrolment uuid.UUID
+	At        time.Time
+}
+
+// Nights returns every night of a learner's programme.
+func (s *Service) Nights(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (NightsAnswer, error) {
+	sn, err := s.see(ctx, p, learner, q, now)
+	if err != nil {
+		return NightsAnswer{}, err
+	}
+	a := NightsAnswer{At: sn.view.At}
+	if sn.programme != nil {
+		a.Enrolment = sn.programme.Enrolment.ID.UUID
+		if a.Nights, err = nightDocs(&sn.view, sn.programme, sn.programme.Nights); err != nil {
+			return NightsAnswer{}, err
+		}
+	}
+	a.Earlier, err = nightDocs(&sn.view, nil, sn.view.Earlier)
+	return a, err
+}
+
+func nightDocs(v *practice.View, p *practice.Programme, nights []practice.NightView) ([][]byte, error) {
+	docs := make([][]byte, len(nights))
+	for i := range nights {
+		var err error
+		if docs[i], err = served.Encode(served.NightOf(v.Learner, p, &nights[i])); err != nil {
+			return nil, err
+		}
+	}
+	return docs, nil
+}
+
+// OwnEnrolment is an enrolment as its family sees it.
+type OwnEnrolment struct {
+	EnrolmentDetail
+	Status string
+	Last   *practice.Night // the last night, where it has ended or a later enrolment follows
+}
+
+// OwnLearner is a learner of the caller's household, with the enrolments by first night.
+type OwnLearner struct {
+	Learner
+	Enrolments []OwnEnrolment
+}
+
+// OwnHousehold is the household of the device that asks.
+type OwnHousehold struct {
+	Household
+	Learners   []OwnLearner
+	Caregivers []Person
+}
+
+// OwnHousehold returns the household of the device that asks.
+func (s *Service) OwnHousehold(ctx context.Context, p access.Principal, now time.Time) (OwnHousehold, error) {
+	var own OwnHousehold
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		f, err := loadFamily(ctx, view, p.HouseholdID)
+		if err != nil {
+			return err
+		}
+		own.Household = f.household
+		for _, l := range f.learners {
+			own.Learners = append(own.Learners, f.ownLearner(l, now))
+		}
+		own.Caregivers, err = view.Caregivers(ctx, p.HouseholdID)
+		return err
+	})
+	return own, err
+}
+
+func (f *family) ownLearner(l Learner, now time.Time) OwnLearner {
+	own := OwnLearner{Learner: l}
+	v := f.view(l.ID, now)
+	for i := range v.Programmes {
+		p := &v.Programmes[i]
+		status, last := f.statusOf(p, &v)
+		own.Enrolments = append(own.Enrolments, OwnEnrolment{
+			EnrolmentDetail: f.details[p.Enrolment.ID.UUID], Status: status, Last: last,
+		})
+	}
+	return own
+}

@@ -1,0 +1,116 @@
+package sqlite
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
+)
+
+var (
+	inviteByHash = statement{"read invite", `
+		SELECT i.code_hash, h.id, p.id, i.expires, i.used
+		FROM invite i JOIN household h USING (household_key) LEFT JOIN caregiver p USING (caregiver_key)
+		WHERE i.code_hash = ?`}
+	addInvite = statement{"add invite", `
+		INSERT INTO invite (code_hash, household_key, caregiver_key, expires, used) VALUES (?, ?, ?, ?, ?)`}
+	spendInvite = statement{"spend invite", `UPDATE invite SET used = ? WHERE code_hash = ?`}
+
+	refreshTokenByHash = statement{"read refresh token", `
+		SELECT t.hash, t.family, m.id, d.id, t.issued, t.expires, t.spent
+		FROM refresh_token t LEFT JOIN member m USING (member_key) LEFT JOIN device d USING (device_key)
+		WHERE t.hash = ?`}
+	addRefreshToken = statement{"add refresh token", `
+		INSERT INTO refresh_token (hash, family, member_key, device_key, issued, expires, spent)
+		VALUES (?, ?, ?, ?, ?, ?, ?)`}
+	spendRefreshToken = statement{"spend refresh token", `UPDATE refresh_token SET spent = ? WHERE hash = ?`}
+	endTokenFamily    = statement{"end token family", `DELETE FROM refresh_token WHERE family = ?`}
+
+	serviceTokenByID = statement{"read service token", `
+		SELECT t.id, c.id, t.role, t.issued, t.expires, t.revoked
+		FROM service_token t JOIN clinic c USING (clinic_key) WHERE t.id = ?`}
+	addServiceToken = statement{"add service token", `
+		INSERT INTO service_token (id, clinic_key, role, issued, expires, revoked) VALUES (?, ?, ?, ?, ?, ?)`}
+)
+
+func scanInvite(row scanner, i *clinic.Invite) error {
+	return row.Scan((*document)(&i.CodeHash), &i.Household, &i.Caregiver, (*instant)(&i.Expires), (*instant)(&i.Used))
+}
+
+func scanRefreshToken(row scanner, t *clinic.RefreshToken) error {
+	return row.Scan((*document)(&t.Hash), &t.Family, &t.Member, &t.Device,
+		(*instant)(&t.Issued), (*instant)(&t.Expires), (*instant)(&t.Spent))
+}
+
+func scanServiceToken(row scanner, t *clinic.ServiceToken) error {
+	return row.Scan(&t.ID, &t.Clinic, &t.Role, (*instant)(&t.Issued), (*instant)(&t.Expires), (*instant)(&t.Revoked))
+}
+
+// InviteByHash implements clinic.AccessView.
+func (v view) InviteByHash(ctx context.Context, hash []byte) (clinic.Invite, error) {
+	return one(ctx, v.work, inviteByHash, scanInvite, blob(hash))
+}
+
+// RefreshTokenByHash implements clinic.AccessView.
+func (v view) RefreshTokenByHash(ctx context.Context, hash []byte) (clinic.RefreshToken, error) {
+	return one(ctx, v.work, refreshTokenByHash, scanRefreshToken, blob(hash))
+}
+
+// ServiceToken implements clinic.AccessView.
+func (v view) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
+	return one(ctx, v.work, serviceTokenByID, scanServiceToken, id[:])
+}
+
+// AddInvite implements clinic.AccessTx.
+func (t *tx) AddInvite(ctx context.Context, i clinic.Invite) error {
+	household, err := t.key(ctx, householdKey, i.Household)
+	if err != nil {
+		return err
+	}
+	caregiver, err := t.keyOrNull(ctx, caregiverOfHousehold, i.Caregiver, household)
+	if err != nil {
+		return err
+	}
+	return t.execOne(ctx, addInvite, blob(i.CodeHash), household, caregiver, ms(i.Expires), msOrNull(i.Used))
+}
+
+// SpendInvite implements clinic.AccessTx.
+func (t *tx) SpendInvite(ctx context.Context, hash []byte, at time.Time) error {
+	return t.execOne(ctx, spendInvite, ms(at), blob(hash))
+}
+
+// AddRefreshToken implements clinic.AccessTx.
+func (t *tx) AddRefreshToken(ctx context.Context, r clinic.RefreshToken) error {
+	member, err := t.keyOrNull(ctx, memberKey, r.Member)
+	if err != nil {
+		return err
+	}
+	device, err := t.keyOrNull(ctx, deviceKey, r.Device)
+	if err != nil {
+		return err
+	}
+	return t.execOne(ctx, addRefreshToken, blob(r.Hash), r.Family[:], member, device,
+		ms(r.Issued), ms(r.Expires), msOrNull(r.Spent))
+}
+
+// SpendRefreshToken implements clinic.AccessTx.
+func (t *tx) SpendRefreshToken(ctx context.Context, hash []byte, at time.Time) error {
+	return t.execOne(ctx, spendRefreshToken, ms(at), blob(hash))
+}
+
+// EndTokenFamily implements clinic.AccessTx.
+func (t *tx) EndTokenFamily(ctx context.Context, family uuid.UUID) error {
+	_, err := t.exec(ctx, endTokenFamily, family[:])
+	return err
+}
+
+// AddServiceToken implements clinic.AccessTx.
+func (t *tx) AddServiceToken(ctx context.Context, s clinic.ServiceToken) error {
+	key, err := t.key(ctx, clinicKey, s.Clinic)
+	if err != nil {
+		return err
+	}
+	return t.execOne(ctx, addServiceToken, s.ID[:], key, s.Role, ms(s.Issued), ms(s.Expires), msOrNull(s.Revoked))
+}

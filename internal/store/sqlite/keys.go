@@ -1,0 +1,36 @@
+package sqlite
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+)
+
+// The statements that turn an id into the key by which rows name each other.
+var (
+	clinicKey    = statement{"find clinic", `SELECT clinic_key FROM clinic WHERE id = ?`}
+	memberKey    = statement{"find member", `SELECT member_key FROM member WHERE id = ?`}
+	planKey      = statement{"find plan", `SELECT plan_key FROM plan WHERE id = ?`}
+	householdKey = statement{"find household", `SELECT household_key FROM household WHERE id = ?`}
+	deviceKey    = statement{"find device", `SELECT device_key FROM device WHERE id = ?`}
+	learnerKey   = statement{"find learner", `SELECT learner_key FROM learner WHERE id = ?`}
+
+	caregiverOfHousehold = statement{"find caregiver", `
+		SELECT caregiver_key FROM caregiver WHERE id = ? AND household_key = ?`}
+	learnerOfHousehold = statement{"find learner", `SELECT learner_key FROM learner WHERE id = ? AND household_key = ?`}
+	deviceOfHousehold  = statement{"find device", `SELECT device_key FROM device WHERE id = ? AND household_key = ?`}
+)
+
+// key returns the key of a row, among those of a household where the statement asks for its key; NotFound where there is
+// none.
+func (w *work) key(ctx context.Context, st statement, id uuid.UUID, household ...any) (int64, error) {
+	return one(ctx, w, st, value[int64], append([]any{id[:]}, household...)...)
+}
+
+// keyOrNull returns the key of a row that need not be named: NULL for the zero id.
+func (w *work) keyOrNull(ctx context.Context, st statement, id uuid.UUID, household ...any) (any, error) {
+	if id == uuid.Nil {
+		return nil, nil
+	}
+	return w.key(ctx, st, id, household...)
+}

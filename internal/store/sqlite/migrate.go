@@ -1,0 +1,186 @@
+package sqlite
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+
+	"swallowtail/migrations"
+)
+
+var (
+	// ErrNewer answers a database that a newer version of this program has migrated.
+	ErrNewer = errors.New("the database was written by a newer version of this program")
+	// ErrAltered answers a database to which another text of a migration was applied than this program has.
+	ErrAltered = errors.New("the database has a schema that differs from this program's")
+)
+
+const createMigrations = `CREATE TABLE IF NOT EXISTS schema_migration (
+	version  INTEGER PRIMARY KEY,
+	name     TEXT NOT NULL,
+	checksum BLOB NOT NULL, -- SHA-256 of the file
+	applied  INTEGER NOT NULL
+) STRICT`
+
+// migration is one file. Its version is its place, from 1.
+type migration struct {
+	version  int
+	name     string
+	text     string
+	checksum [sha256.Size]byte
+}
+
+// loadMigrations reads the files, which must be numbered without a gap.
+func loadMigrations(files fs.FS) ([]migration, error) {
+	names, err := fs.Glob(files, "sqlite/*.sql") // in order of the names
+	if err != nil {
+		return nil, fmt.Errorf("list migrations: %w", err)
+	}
+	known := make([]migration, len(names))
+	for i, name := range names {
+		text, err := fs.ReadFile(files, name)
+		if err != nil {
+			return nil, fmt.Errorf("read migration: %w", err)
+		}
+		known[i] = migration{i + 1, path.Base(name), string(text), sha256.Sum256(text)}
+		var number int
+		if _, err := fmt.Sscanf(known[i].name, "%04d_", &number); err != nil || number != i+1 {
+			return nil, fmt.Errorf("migration %s: want number %04d", known[i].name, i+1)
+		}
+	}
+	return known, nil
+}
+
+// querier is a pool or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// pendingOf returns the migrations that a database lacks; ErrNewer or ErrAltered where it has others.
+func pendingOf(ctx context.Context, q querier, known []migration) ([]migration, error) {
+	var exists bool
+	err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name = 'schema_migration'`).Scan(&exists)
+	if err != nil || !exists {
+		return known, translated(err)
+	}
+	rows, err := q.QueryContext(ctx, `SELECT version, checksum FROM schema_migration ORDER BY version`)
+	if err != nil {
+		return nil, translated(err)
+	}
+	defer rows.Close()
+	applied := 0
+	for rows.Next() {
+		var version int
+		var checksum hash
+		if err := rows.Scan(&version, &checksum); err != nil {
+			return nil, err
+		}
+		if version > len(known) {
+			return nil, fmt.Errorf("%w: migration %d of %d", ErrNewer, version, len(known))
+		}
+		if version != applied+1 || checksum != known[applied].checksum {
+			return nil, fmt.Errorf("%w: migration %d", ErrAltered, version)
+		}
+		applied++
+	}
+	return known[applied:], translated(rows.Err())
+}
+
+func (s *Store) pending(ctx context.Context) ([]migration, error) {
+	known, err := loadMigrations(migrations.SQLite)
+	if err != nil {
+		return nil, err
+	}
+	pending, err := pendingOf(ctx, s.readers.db, known)
+	if err != nil {
+		return nil, fmt.Errorf("check schema: %w", err)
+	}
+	return pending, nil
+}
+
+// checkSchema refuses a database that this program must not touch.
+func (s *Store) checkSchema(ctx context.Context) error {
+	_, err := s.pending(ctx)
+	return err
+}
+
+// Migrate brings the database to this program's schema, and gives a new one its epoch. Several processes may do so at the
+// same time. ErrNewer and ErrAltered are as of Open.
+func (s *Store) Migrate(ctx context.Context) error {
+	known, err := loadMigrations(migrations.SQLite)
+	if err != nil {
+		return err
+	}
+	return s.migrate(ctx, known)
+}
+
+func (s *Store) migrate(ctx context.Context, known []migration) error {
+	for {
+		applied, err := s.migrateOnce(ctx, known)
+		if err != nil {
+			return fmt.Errorf("migrate: %w", err)
+		}
+		if applied == nil {
+			return s.ensureEpoch(ctx)
+		}
+		s.options.Logger.InfoContext(ctx, "migrated", "version", applied.version, "name", applied.name)
+	}
+}
+
+// migrateOnce applies the first migration that the database lacks and returns it, nil where it lacks none. The
+// transaction holds the write lock from its beginning, so what it finds lacking no other process is applying.
+func (s *Store) migrateOnce(ctx context.Context, known []migration) (*migration, error) {
+	t, err := s.writer.db.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, translated(err)
+	}
+	defer t.Rollback() //nolint:errcheck // after a commit it has nothing to do; else the other error counts
+	if _, err := t.ExecContext(ctx, createMigrations); err != nil {
+		return nil, translated(err)
+	}
+	pending, err := pendingOf(ctx, t, known)
+	if err != nil || len(pending) == 0 {
+		return nil, err
+	}
+	next := &pending[0]
+	if _, err := t.ExecContext(ctx, next.text); err != nil { //nolint:gosec // G701: the text is embedded in the binary
+		return nil, fmt.Errorf("%s: %w", next.name, translated(err))
+	}
+	if err := checkForeignKeys(ctx, t); err != nil {
+		return nil, fmt.Errorf("%s: %w", next.name, err)
+	}
+	_, err = t.ExecContext(ctx, `INSERT INTO schema_migration (version, name, checksum, applied) VALUES (?, ?, ?, ?)`,
+		next.version, next.name, next.checksum[:], ms(s.options.Now()))
+	if err != nil {
+		return nil, translated(err)
+	}
+	return next, translated(t.Commit())
+}
+
+// checkForeignKeys looks for rows that refer to nothing. The pragma returns them as rows; Exec would hide them.
+func checkForeignKeys(ctx context.Context, q querier) error {
+	rows, err := q.QueryContext(ctx, `PRAGMA foreign_key_check`)
+	if err != nil {
+		return translated(err)
+	}
+	defer rows.Close()
+	if rows.Next() {
+		return errors.New("leaves rows that refer to nothing")
+	}
+	return translated(rows.Err())
+}
+
+// ensureEpoch names the history of a new database.
+func (s *Store) ensureEpoch(ctx context.Context) error {
+	epoch := s.options.NewID()
+	_, err := s.writer.db.ExecContext(ctx, `INSERT INTO meta (one, epoch) VALUES (1, ?) ON CONFLICT DO NOTHING`, epoch[:])
+	if err != nil {
+		return fmt.Errorf("name the history: %w", translated(err))
+	}
+	return nil
+}

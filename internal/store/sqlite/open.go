@@ -1,0 +1,123 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+	"modernc.org/sqlite"
+
+	"swallowtail/internal/clinic"
+)
+
+const (
+	defaultReaders     = 4
+	defaultBusyTimeout = 10 * time.Second
+	ownerOnly          = 0o600
+)
+
+// Options are what a store needs from outside.
+type Options struct {
+	Logger *slog.Logger
+	// NewID makes the epoch of a new database.
+	NewID func() uuid.UUID
+	// Now says when a migration was applied.
+	Now func() time.Time
+	// Readers is how many transactions can read at the same time; 0 stands for 4.
+	Readers int
+	// BusyTimeout is how long a writer waits for another process; 0 stands for 10 s.
+	BusyTimeout time.Duration
+}
+
+// Store is a SQLite file. It is safe for use by several goroutines.
+type Store struct {
+	options Options
+	writer  *pool // of one connection
+	readers *pool
+}
+
+var _ clinic.Store = (*Store)(nil)
+
+// Open opens the file at path, or creates it, readable for its owner only. It returns ErrNewer or ErrAltered where the
+// schema is not one of this program's. An older schema it leaves as it is; see Migrate.
+func Open(ctx context.Context, path string, options Options) (*Store, error) {
+	if options.Readers == 0 {
+		options.Readers = defaultReaders
+	}
+	if options.BusyTimeout == 0 {
+		options.BusyTimeout = defaultBusyTimeout
+	}
+	path, err := create(path)
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{options: options}
+	if s.writer, err = openPool(address(path, options.BusyTimeout, false), 1); err != nil {
+		return nil, err
+	}
+	if s.readers, err = openPool(address(path, options.BusyTimeout, true), options.Readers); err != nil {
+		return nil, errors.Join(err, s.writer.close())
+	}
+	if err := s.checkSchema(ctx); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+// Close waits for running statements and closes the file.
+func (s *Store) Close() error {
+	return errors.Join(s.readers.close(), s.writer.close())
+}
+
+// create makes the file before SQLite does, which would let others read it, and returns its absolute path. What SQLite
+// puts beside it has the same mode.
+func create(path string) (string, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return "", fmt.Errorf("find database: %w", err)
+	}
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, ownerOnly) //nolint:gosec // G304: the operator says where
+	if err != nil {
+		return "", cannotOpen(err)
+	}
+	if err := file.Close(); err != nil {
+		return "", fmt.Errorf("create database: %w", err)
+	}
+	return path, nil
+}
+
+// address is the data source name of the file with every setting of a connection. The driver applies the busy timeout
+// first, so that switching to the write-ahead log waits for a process that is doing the same.
+func address(path string, busyTimeout time.Duration, readOnly bool) string {
+	query := url.Values{
+		"_busy_timeout": {strconv.FormatInt(busyTimeout.Milliseconds(), 10)},
+		"_journal_mode": {"WAL"},
+		"_synchronous":  {"FULL"},
+		"_foreign_keys": {"on"},
+		"_txlock":       {"immediate"},
+		"_dqs":          {"false"},
+	}
+	if readOnly {
+		query.Set("_query_only", "on")
+	}
+	return (&url.URL{Scheme: "file", Path: filepath.ToSlash(path), RawQuery: query.Encode()}).String()
+}
+
+func openPool(address string, connections int) (*pool, error) {
+	connector, err := sqlite.NewConnector(address)
+	if err != nil {
+		return nil, fmt.Errorf("open database: %w", err)
+	}
+	db := sql.OpenDB(connector)
+	db.SetMaxOpenConns(connections)
+	db.SetMaxIdleConns(connections)
+	return &pool{db: db, prepared: map[string]*sql.Stmt{}}, nil
+}

@@ -1,0 +1,112 @@
+package sqlite
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// plan returns the steps that the planner takes for a statement.
+func plan(t *testing.T, s *Store, text string) []string {
+	t.Helper()
+	// The test's own context ends before its cleanup does.
+	ctx := context.WithoutCancel(t.Context())
+	rows, err := s.readers.db.QueryContext(ctx, "EXPLAIN QUERY PLAN "+text, make([]any, 300)...)
+	require.NoError(t, err)
+	defer rows.Close()
+	var steps []string
+	for rows.Next() {
+		var id, parent, unused int
+		var step string
+		require.NoError(t, rows.Scan(&id, &parent, &unused, &step))
+		steps = append(steps, step)
+	}
+	require.NoError(t, rows.Err())
+	return steps
+}
+
+// statementsRun returns the texts that were run on a store so far.
+func statementsRun(s *Store) []string {
+	var texts []string
+	for _, p := range []*pool{s.writer, s.readers} {
+		p.mu.Lock()
+		texts = slices.Concat(texts, slices.Collect(maps.Keys(p.prepared)), p.wanted)
+		p.mu.Unlock()
+	}
+	return texts
+}
+
+// assertNoScans requires that no statement that was run goes through a whole table. The exceptions are the table of one
+// row and what a statement brings with it.
+func assertNoScans(t *testing.T, s *Store) {
+	t.Helper()
+	for _, text := range statementsRun(s) {
+		for _, step := range plan(t, s, text) {
+			if strings.HasPrefix(step, "SCAN meta") || strings.HasPrefix(step, "SCAN json_each") ||
+				strings.HasSuffix(step, "VALUES CLAUSE") {
+				continue
+			}
+			assert.False(t, strings.HasPrefix(step, "SCAN"), "%s in %s", step, text)
+		}
+	}
+}
+
+// TestStatementsFindTheirWay holds the statements over which a large clinic could stumble to the indexes made for them:
+// they begin with a range of the right one and go through it in order, without sorting.
+func TestStatementsFindTheirWay(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	for name, c := range map[string]struct {
+		st    statement
+		first string
+	}{
+		"due reminders":     {dueReminders, "SEARCH r USING PRIMARY KEY (clinic_key=? AND (due,id)>(?,?) AND due<?)"},
+		"stale projections": {staleProjections, "SEARCH projection USING COVERING INDEX projection_by_until (clinic_key=? AND until<?)"},
+		"needs a call": {rosterByUrgency, "SEARCH projection USING INDEX projection_by_urgency " +
+			"(clinic_key=? AND (urgency_down,learner_id)>(?,?))"},
+		"missed": {rosterByWrong, "SEARCH projection USING INDEX projection_by_wrong " +
+			"(clinic_key=? AND (wrong_down,learner_id)>(?,?))"},
+		"last heard": {rosterByHeard, "SEARCH projection USING INDEX projection_by_heard " +
+			"(clinic_key=? AND (heard,learner_id)>(?,?))"},
+		"nickname": {rosterByNickname, "SEARCH projection USING INDEX projection_by_nickname " +
+			"(clinic_key=? AND (nickname_order,learner_id)>(?,?))"},
+		"entries":       {entriesAfter, "SEARCH e USING PRIMARY KEY (household_key=? AND rev>?)"},
+		"entries by id": {entriesByID, "SEARCH e USING INDEX entry_by_id (household_key=? AND id=?)"},
+		"entry ids":     {entryIDs, "SEARCH entry USING COVERING INDEX entry_by_id (household_key=?)"},
+	} {
+		steps := plan(t, s, c.st.text)
+		assert.Equal(t, c.first, steps[0], name)
+		assert.NotContains(t, strings.Join(steps, "\n"), "TEMP B-TREE", name)
+	}
+	// Both ways of going stale have their index; only what is stale is sorted.
+	stale := plan(t, s, staleReminders.text)
+	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_reminders (clinic_key=? AND reminders_until<?)")
+	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_folded (clinic_key=? AND folded>?)")
+}
+
+// TestForeignKeysHaveIndexes looks for the rows that refer to one as SQLite does before that is removed: it must not read
+// the whole table for it.
+func TestForeignKeysHaveIndexes(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	rows, err := s.readers.db.QueryContext(t.Context(), `
+		SELECT t.name, group_concat(f."from" || ' = ?', ' AND ')
+		FROM sqlite_schema t JOIN pragma_foreign_key_list(t.name) f WHERE t.type = 'table' GROUP BY t.name, f.id`)
+	require.NoError(t, err)
+	defer rows.Close()
+	count := 0
+	for rows.Next() {
+		var table, condition string
+		require.NoError(t, rows.Scan(&table, &condition))
+		search := "SELECT 1 FROM " + table + " WHERE " + condition
+		assert.NotContains(t, strings.Join(plan(t, s, search), "\n"), "SCAN", search)
+		count++
+	}
+	require.NoError(t, rows.Err())
+	assert.Greater(t, count, 15)
+}

@@ -1,0 +1,156 @@
+package sqlite
+
+import (
+	"bytes"
+	"context"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+var (
+	projectionByKey = statement{"read projection", `
+		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.status, p.urgency, p.nights_wrong,
+			p.heard, p.nickname, p.flags, p.roster_row
+		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
+	learnerAndClinic = statement{"find learner", `
+		SELECT l.learner_key, c.clinic_key
+		FROM learner l JOIN household h USING (household_key) JOIN clinic c USING (clinic_key)
+		WHERE l.id = ? AND c.id = ?`}
+	saveProjection = statement{"save projection", `
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, status,
+			urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (learner_key) DO UPDATE SET folded = excluded.folded, until = excluded.until,
+			next_due = excluded.next_due, reminders_until = excluded.reminders_until, status = excluded.status,
+			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
+			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
+			roster_row = excluded.roster_row`}
+	expireProjections = statement{"expire projections", `
+		UPDATE projection SET until = ?1
+		WHERE learner_key IN (SELECT learner_key FROM learner WHERE household_key = ?2) AND (until IS NULL OR until > ?1)`}
+
+	nightsOfLearner = statement{"list nights", `
+		SELECT night, changed_rev, doc FROM night WHERE learner_key = ? ORDER BY night`}
+	nightsChanged = statement{"list changed nights", `
+		SELECT n.doc FROM learner l JOIN night n USING (learner_key)
+		WHERE l.household_key = ? AND n.changed_rev > ? AND n.changed_rev <= ? ORDER BY l.id, n.night`}
+	insertNights = statement{"save nights", `INSERT INTO night (learner_key, night, changed_rev, doc)`}
+	removeNight  = statement{"remove night", `DELETE FROM night WHERE learner_key = ? AND night = ?`}
+
+	staleProjections = statement{"list stale projections", `
+		SELECT learner_id FROM projection WHERE clinic_key = ? AND until <= ? ORDER BY until, learner_id LIMIT ?`}
+)
+
+const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_rev, doc = excluded.doc`
+
+func scanProjection(row scanner, p *clinic.Projection) error {
+	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
+		(*instant)(&p.RemindersUntil), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard), &p.Nickname,
+		asList(&p.Flags), (*document)(&p.Row))
+}
+
+func scanNight(row scanner, n *clinic.ProjectedNight) error {
+	return row.Scan(&n.Night, &n.ChangedRev, (*document)(&n.Doc))
+}
+
+func scanDocument(row scanner, d *[]byte) error { return row.Scan((*document)(d)) }
+
+// Projection implements clinic.ProjectionView.
+func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Projection, error) {
+	key, err := v.key(ctx, learnerKey, learner)
+	if err != nil {
+		return clinic.Projection{}, err
+	}
+	p, err := one(ctx, v.work, projectionByKey, scanProjection, key)
+	if err != nil {
+		return clinic.Projection{}, err
+	}
+	if p.Nights, err = all(ctx, v.work, nightsOfLearner, scanNight, key); err != nil {
+		return clinic.Projection{}, err
+	}
+	p.Reminders, err = all(ctx, v.work, remindersOfLearner, scanReminder, key)
+	return p, err
+}
+
+// NightsChanged implements clinic.ProjectionView.
+func (v view) NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([][]byte, error) {
+	key, err := v.key(ctx, householdKey, household)
+	if err != nil {
+		return nil, err
+	}
+	return all(ctx, v.work, nightsChanged, scanDocument, key, after, upTo)
+}
+
+// StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
+func (v view) StaleProjections(ctx context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
+	key, err := v.key(ctx, clinicKey, of)
+	if err != nil {
+		return nil, err
+	}
+	return all(ctx, v.work, staleProjections, value[uuid.UUID], key, ms(at), limit)
+}
+
+// projectionKeys are the keys under which a projection is kept.
+type projectionKeys struct{ learner, clinic int64 }
+
+func scanProjectionKeys(row scanner, k *projectionKeys) error { return row.Scan(&k.learner, &k.clinic) }
+
+// SaveProjection implements clinic.ProjectionTx. What is the same as before is not written again.
+func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
+	keys, err := one(ctx, t.work, learnerAndClinic, scanProjectionKeys, p.Learner[:], p.Clinic[:])
+	if err != nil {
+		return err
+	}
+	err = t.execOne(ctx, saveProjection, keys.learner, keys.clinic, p.Learner[:], ms(p.Folded), msOrNull(p.Until),
+		msOrNull(p.NextDue), msOrNull(p.RemindersUntil), p.Status, p.Urgency, p.NightsWrong, ms(p.Heard),
+		p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row))
+	if err != nil {
+		return err
+	}
+	if err := t.saveNights(ctx, keys.learner, p.Nights); err != nil {
+		return err
+	}
+	return t.saveReminders(ctx, keys, p.Reminders)
+}
+
+// withoutCase is the nickname as the roster's order has it.
+func withoutCase(nickname string) string { return strings.ToLower(nickname) }
+
+func (t *tx) saveNights(ctx context.Context, learner int64, nights []clinic.ProjectedNight) error {
+	kept, err := all(ctx, t.work, nightsOfLearner, scanNight, learner)
+	if err != nil {
+		return err
+	}
+	before := make(map[practice.Night]clinic.ProjectedNight, len(kept))
+	for _, n := range kept {
+		before[n.Night] = n
+	}
+	var changed [][]any
+	for _, n := range nights {
+		if old, ok := before[n.Night]; !ok || old.ChangedRev != n.ChangedRev || !bytes.Equal(old.Doc, n.Doc) {
+			changed = append(changed, []any{learner, n.Night, n.ChangedRev, blob(n.Doc)})
+		}
+		delete(before, n.Night)
+	}
+	for gone := range before {
+		if err := t.execOne(ctx, removeNight, learner, gone); err != nil {
+			return err
+		}
+	}
+	return t.insertMany(ctx, insertNights, replaceNight, changed)
+}
+
+// ExpireProjections implements clinic.ProjectionTx.
+func (t *tx) ExpireProjections(ctx context.Context, household uuid.UUID, at time.Time) error {
+	key, err := t.key(ctx, householdKey, household)
+	if err != nil {
+		return err
+	}
+	_, err = t.exec(ctx, expireProjections, ms(at), key)
+	return err
+}

@@ -1,0 +1,93 @@
+package sqlite
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
+)
+
+// rosterFilter is what the four orders have in common; a filter that is empty lets everything through.
+const rosterFilter = ` FROM projection
+	WHERE clinic_key = ?1 AND (?2 = '' OR status = ?2)
+		AND (?3 = '' OR EXISTS (SELECT 1 FROM json_each(flags) WHERE value = ?3))`
+
+// The first column is the place's number as the index has it, so negated where the order is from the top down.
+var (
+	rosterByUrgency = statement{"list roster", `
+		SELECT urgency_down, '', learner_id, roster_row, until` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
+		ORDER BY urgency_down, learner_id LIMIT ?6`}
+	rosterByWrong = statement{"list roster", `
+		SELECT wrong_down, '', learner_id, roster_row, until` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
+		ORDER BY wrong_down, learner_id LIMIT ?6`}
+	rosterByHeard = statement{"list roster", `
+		SELECT heard, '', learner_id, roster_row, until` + rosterFilter + ` AND (heard, learner_id) > (?4, ?5)
+		ORDER BY heard, learner_id LIMIT ?6`}
+	rosterByNickname = statement{"list roster", `
+		SELECT 0, nickname_order, learner_id, roster_row, until` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
+		ORDER BY nickname_order, learner_id LIMIT ?6`}
+)
+
+// start is before every number that orders anything.
+const start int64 = math.MinInt64
+
+// order is one of the roster's: how it is asked for, and whether its numbers are negated.
+type order struct {
+	list    statement
+	negated bool
+	text    bool
+}
+
+func orderOf(name string) (order, error) {
+	switch name {
+	case "needs_call":
+		return order{list: rosterByUrgency, negated: true}, nil
+	case "missed":
+		return order{list: rosterByWrong, negated: true}, nil
+	case "last_heard":
+		return order{list: rosterByHeard}, nil
+	case "nickname":
+		return order{list: rosterByNickname, text: true}, nil
+	}
+	return order{}, fmt.Errorf("list roster: no order %q", name)
+}
+
+// after returns the place from which to go on, as the index has it.
+func (o order) after(key *clinic.RosterKey) (place any, learner uuid.UUID) {
+	switch {
+	case key == nil && o.text:
+		return "", uuid.Nil
+	case key == nil:
+		return start, uuid.Nil
+	case o.text:
+		return key.Text, key.Learner
+	case o.negated:
+		return -key.Number, key.Learner
+	}
+	return key.Number, key.Learner
+}
+
+func (o order) scan(row scanner, r *clinic.RosterRow) error {
+	err := row.Scan(&r.Key.Number, &r.Key.Text, &r.Key.Learner, (*document)(&r.Row), (*instant)(&r.Until))
+	if o.negated {
+		r.Key.Number = -r.Key.Number
+	}
+	return err
+}
+
+// Roster implements clinic.ProjectionView. The text of a key is the nickname without regard to case.
+func (v view) Roster(ctx context.Context, q clinic.RosterQuery) ([]clinic.RosterRow, error) {
+	o, err := orderOf(q.Order)
+	if err != nil {
+		return nil, err
+	}
+	key, err := v.key(ctx, clinicKey, q.Clinic)
+	if err != nil {
+		return nil, err
+	}
+	place, learner := o.after(q.After)
+	return all(ctx, v.work, o.list, o.scan, key, q.Status, q.Flag, place, learner[:], q.Limit)
+}

@@ -1,0 +1,200 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+)
+
+// statement is a text of SQL and what it is for, as the errors say.
+type statement struct {
+	task string
+	text string
+}
+
+// pool is some connections that are used in the same way, and the statements prepared on them.
+type pool struct {
+	db *sql.DB
+
+	mu       sync.Mutex
+	prepared map[string]*sql.Stmt
+	wanted   []string // ran unprepared and will be prepared before the next transaction
+}
+
+// begin starts a transaction. Statements are prepared here and not where they are first run, since the writers' pool has
+// no second connection to prepare them on.
+func (p *pool) begin(ctx context.Context, options *sql.TxOptions) (*work, error) {
+	if err := p.prepareWanted(ctx); err != nil {
+		return nil, fmt.Errorf("prepare statement: %w", translated(err))
+	}
+	tx, err := p.db.BeginTx(ctx, options)
+	if err != nil {
+		return nil, fmt.Errorf("begin transaction: %w", translated(err))
+	}
+	return &work{pool: p, tx: tx}, nil
+}
+
+func (p *pool) prepareWanted(ctx context.Context) error {
+	p.mu.Lock()
+	wanted := p.wanted
+	p.wanted = nil
+	p.mu.Unlock()
+	for _, text := range wanted {
+		prepared, err := p.db.PrepareContext(ctx, text) //nolint:sqlclosecheck // close closes them all
+		if err != nil {
+			return err
+		}
+		p.mu.Lock()
+		p.prepared[text] = prepared
+		p.mu.Unlock()
+	}
+	return nil
+}
+
+// lookUp returns the prepared statement, or nil, and then has it prepared for the next transaction.
+func (p *pool) lookUp(text string) *sql.Stmt {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	prepared := p.prepared[text]
+	if prepared == nil && !slices.Contains(p.wanted, text) {
+		p.wanted = append(p.wanted, text)
+	}
+	return prepared
+}
+
+func (p *pool) close() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var err error
+	for _, prepared := range p.prepared {
+		err = errors.Join(err, prepared.Close())
+	}
+	clear(p.prepared)
+	return errors.Join(err, p.db.Close())
+}
+
+// work is a transaction that runs. It remembers an error after which nothing may be run in it any more.
+type work struct {
+	pool   *pool
+	tx     *sql.Tx
+	broken error
+}
+
+// failed words an error of a statement.
+func (w *work) failed(st statement, err error) error {
+	if err == nil {
+		return nil
+	}
+	worded := fmt.Errorf("%s: %w", st.task, translated(err))
+	if breaksTransaction(err) {
+		w.broken = worded
+	}
+	return worded
+}
+
+// exec runs a statement that returns no rows, and returns how many it changed.
+func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, error) {
+	if w.broken != nil {
+		return 0, w.broken
+	}
+	var result sql.Result
+	var err error
+	if prepared := w.pool.lookUp(st.text); prepared != nil {
+		result, err = w.tx.StmtContext(ctx, prepared).ExecContext(ctx, args...) //nolint:sqlclosecheck // the end of tx does
+	} else {
+		result, err = w.tx.ExecContext(ctx, st.text, args...)
+	}
+	if err != nil {
+		return 0, w.failed(st, err)
+	}
+	changed, err := result.RowsAffected()
+	return changed, w.failed(st, err)
+}
+
+// execOne runs a statement that is about one row; NotFound where it changed none.
+func (w *work) execOne(ctx context.Context, st statement, args ...any) error {
+	changed, err := w.exec(ctx, st, args...)
+	if err == nil && changed == 0 {
+		err = w.failed(st, sql.ErrNoRows)
+	}
+	return err
+}
+
+func (w *work) query(ctx context.Context, st statement, args ...any) (*sql.Rows, error) {
+	if prepared := w.pool.lookUp(st.text); prepared != nil {
+		return w.tx.StmtContext(ctx, prepared).QueryContext(ctx, args...) //nolint:sqlclosecheck // the end of tx does
+	}
+	return w.tx.QueryContext(ctx, st.text, args...)
+}
+
+// scanner is a row to read from.
+type scanner interface {
+	Scan(dest ...any) error
+}
+
+// each runs a query and calls read for each row. read must run no statement.
+func (w *work) each(ctx context.Context, st statement, read func(scanner) error, args ...any) error {
+	if w.broken != nil {
+		return w.broken
+	}
+	rows, err := w.query(ctx, st, args...)
+	if err != nil {
+		return w.failed(st, err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := read(rows); err != nil {
+			return w.failed(st, err)
+		}
+	}
+	return w.failed(st, rows.Err())
+}
+
+// all returns what a query found.
+func all[T any](ctx context.Context, w *work, st statement, scan func(scanner, *T) error, args ...any) ([]T, error) {
+	var found []T
+	err := w.each(ctx, st, func(row scanner) error {
+		var item T
+		if err := scan(row, &item); err != nil {
+			return err
+		}
+		found = append(found, item)
+		return nil
+	}, args...)
+	return found, err
+}
+
+// one returns the first row that a query found; NotFound where there is none.
+func one[T any](ctx context.Context, w *work, st statement, scan func(scanner, *T) error, args ...any) (T, error) {
+	found, err := all(ctx, w, st, scan, args...)
+	if err == nil && len(found) == 0 {
+		err = w.failed(st, sql.ErrNoRows)
+	}
+	if err != nil {
+		var none T
+		return none, err
+	}
+	return found[0], nil
+}
+
+// value scans a row of one column.
+func value[T any](row scanner, v *T) error { return row.Scan(v) }
+
+// rowsPerInsert bounds how many rows one statement inserts, and with it how many texts of such a statement there are.
+const rowsPerInsert = 16
+
+// insertMany inserts rows with few statements: st ends before its VALUES, and rest follows them.
+func (w *work) insertMany(ctx context.Context, st statement, rest string, rows [][]any) error {
+	for chunk := range slices.Chunk(rows, rowsPerInsert) {
+		values := "(?" + strings.Repeat(",?", len(chunk[0])-1) + ")"
+		text := st.text + " VALUES " + values + strings.Repeat(","+values, len(chunk)-1) + rest
+		if _, err := w.exec(ctx, statement{st.task, text}, slices.Concat(chunk...)...); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,82 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// view implements clinic.View in a transaction.
+type view struct {
+	*work
+}
+
+// tx implements clinic.Tx in a transaction of the writer.
+type tx struct {
+	view
+}
+
+var _ clinic.Tx = (*tx)(nil)
+
+// InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back.
+func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	w, err := s.writer.begin(ctx, nil)
+	if err != nil {
+		return err
+	}
+	// Deferred, so that a panic passes through and leaves nothing behind.
+	defer s.rollBack(ctx, w)
+	if err := fn(ctx, &tx{view{w}}); err != nil {
+		return err
+	}
+	if w.broken != nil {
+		return w.broken
+	}
+	return commit(ctx, w)
+}
+
+// Read implements clinic.Store. Its state is that of the first statement.
+func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
+	w, err := s.readers.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return err
+	}
+	defer s.rollBack(ctx, w)
+	return fn(ctx, view{w})
+}
+
+func commit(ctx context.Context, w *work) error {
+	err := w.tx.Commit()
+	if errors.Is(err, sql.ErrTxDone) && ctx.Err() != nil {
+		err = ctx.Err() // it was rolled back because the context ended
+	}
+	if err != nil {
+		return fmt.Errorf("commit: %w", translated(err))
+	}
+	return nil
+}
+
+// rollBack ends a transaction that was not committed. It waits for no lock and for no context, an ended one included. A
+// transaction that is broken may be gone already.
+func (s *Store) rollBack(ctx context.Context, w *work) {
+	err := w.tx.Rollback()
+	if err != nil && w.broken == nil && !errors.Is(err, sql.ErrTxDone) {
+		s.options.Logger.ErrorContext(ctx, "roll back transaction", "error", err)
+	}
+}
+
+// Ready implements clinic.Store. A store with another schema than this program's is Unavailable.
+func (s *Store) Ready(ctx context.Context) error {
+	pending, err := s.pending(ctx)
+	if err != nil {
+		return err
+	}
+	if len(pending) > 0 {
+		return fault.New(fault.Unavailable, "unavailable", "The server's data is being brought up to date.")
+	}
+	return nil
+}

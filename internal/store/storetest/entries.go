@@ -1,0 +1,242 @@
+package storetest
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"slices"
+	"sync"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
+)
+
+func entriesOf(b *bundle, household uuid.UUID, after int64, limit int) []clinic.StoredEntry {
+	b.Helper()
+	return read(b, func(ctx context.Context, v clinic.View) ([]clinic.StoredEntry, error) {
+		return v.Entries(ctx, household, after, limit)
+	})
+}
+
+func chainAt(b *bundle, household uuid.UUID, rev int64) [32]byte {
+	b.Helper()
+	return read(b, func(ctx context.Context, v clinic.View) ([32]byte, error) { return v.ChainAt(ctx, household, rev) })
+}
+
+func entries(b *bundle) {
+	w := newWorld(b, 1)
+	assert.Empty(b, entriesOf(b, w.household, 0, 0))
+
+	byClinician := w.entry(2)
+	byClinician.Author = practice.Author{Role: practice.Clinician, ID: practice.PersonID{UUID: w.member}}
+	byClinician.Device, byClinician.ClockOffset = uuid.Nil, 0
+	bad := w.entry(3)
+	bad.Status, bad.Learner, bad.Problem = practice.Quarantined, uuid.Nil, []byte(`{"pointer": "/body/ease"}`)
+	parked := w.entry(4)
+	parked.Status, parked.Schema = practice.Parked, 7
+	want := []clinic.StoredEntry{w.entry(1), byClinician, bad, parked, w.entry(5)}
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want) })
+
+	for after := range int64(7) {
+		rest := want[min(after, 5):]
+		for limit := 1; limit <= 6; limit++ {
+			got := entriesOf(b, w.household, after, limit)
+			assert.Equal(b, slices.Clip(rest[:min(limit, len(rest))]), append([]clinic.StoredEntry{}, got...))
+		}
+		assert.Equal(b, rest, append([]clinic.StoredEntry{}, entriesOf(b, w.household, after, 0)...), "0 means all")
+	}
+}
+
+func entriesByID(b *bundle) {
+	w := newWorld(b, 1)
+	want := w.fill(b, 5)
+	find := func(ids ...uuid.UUID) map[uuid.UUID]clinic.StoredEntry {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
+			return v.EntriesByID(ctx, w.household, ids)
+		})
+	}
+	assert.Empty(b, find())
+	assert.Empty(b, find(nobody))
+	assert.Equal(b, map[uuid.UUID]clinic.StoredEntry{want[1].ID: want[1], want[4].ID: want[4]},
+		find(want[4].ID, nobody, want[1].ID, want[4].ID))
+}
+
+func headsAndChains(b *bundle) {
+	w := newWorld(b, 1)
+	assert.Zero(b, get(b, headOf, w.household))
+	assert.Zero(b, chainAt(b, w.household, 0))
+
+	want := w.fill(b, 3)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return tx.AppendEntries(ctx, w.household, nil)
+	})
+	assert.Equal(b, clinic.Head{Rev: 3, Chain: want[2].Chain}, get(b, headOf, w.household), "none appended, none moved")
+	assert.Zero(b, chainAt(b, w.household, 0))
+	for _, entry := range want {
+		assert.Equal(b, entry.Chain, chainAt(b, w.household, entry.Rev))
+	}
+	b.assertFails(fault.NotFound, func(ctx context.Context, tx clinic.Tx) error {
+		_, err := tx.ChainAt(ctx, w.household, 4)
+		return err
+	})
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		locked, err := tx.LockHead(ctx, w.household)
+		assert.Equal(b, clinic.Head{Rev: 3, Chain: want[2].Chain}, locked)
+		return err
+	})
+}
+
+func gaps(b *bundle) {
+	w := newWorld(b, 1)
+	w.fill(b, 2)
+	for name, revs := range map[string][]int64{
+		"none left": {2}, "one left out": {4}, "one left out within": {3, 5}, "turned round": {4, 3}, "twice": {3, 3}, "zero": {0},
+	} {
+		err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
+			var batch []clinic.StoredEntry
+			for i, rev := range revs {
+				entry := w.entry(rev)
+				entry.ID = id(anEntry, 100+i)
+				batch = append(batch, entry)
+			}
+			return tx.AppendEntries(ctx, w.household, batch)
+		})
+		require.Error(b, err, name)
+		assert.Equal(b, fault.Internal, fault.KindOf(err), "%s: a mistake of the caller", name)
+	}
+	assert.Equal(b, int64(2), get(b, headOf, w.household).Rev)
+}
+
+// manyEntries appends as many as one upload may hold.
+func manyEntries(b *bundle) {
+	const count = 1000
+	w := newWorld(b, 1)
+	want := w.fill(b, count)
+	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
+	ids := make([]uuid.UUID, 0, count)
+	for _, entry := range want {
+		ids = append(ids, entry.ID)
+	}
+	found := read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
+		return v.EntriesByID(ctx, w.household, ids)
+	})
+	assert.Len(b, found, count)
+}
+
+func entryIDsAreTheHouseholds(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	w.fill(b, 4)
+	strange := other.entry(1)
+	strange.ID = w.entry(3).ID
+	first := w.entry(5)
+	first.ID = id(anEntry, 0)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AppendEntries(ctx, other.household, []clinic.StoredEntry{strange}),
+			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{first}))
+	})
+	ids := func(household uuid.UUID, upTo int64) []uuid.UUID {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+			return v.EntryIDs(ctx, household, upTo)
+		})
+	}
+	numbers := func(of ...int) (ids []uuid.UUID) {
+		for _, n := range of {
+			ids = append(ids, id(anEntry, n))
+		}
+		return ids
+	}
+	assert.Empty(b, ids(w.household, 0))
+	assert.Equal(b, numbers(1, 2), ids(w.household, 2))
+	assert.Equal(b, numbers(0, 1, 2, 3, 4), ids(w.household, 5), "by id, not by revision")
+	assert.Equal(b, numbers(0, 1, 2, 3, 4), ids(w.household, 99))
+	assert.Equal(b, numbers(3), ids(other.household, 5))
+	assert.Equal(b, []clinic.StoredEntry{strange}, entriesOf(b, other.household, 0, 0))
+}
+
+// link is the chain after an entry.
+func link(before [32]byte, e *clinic.StoredEntry) [32]byte {
+	return sha256.Sum256(slices.Concat(before[:], e.Content[:]))
+}
+
+// concurrentWriters lets many append to one household at once while others read. Each writer takes the revisions after
+// the head that it has locked.
+func concurrentWriters(b *bundle) {
+	const writers, rounds = 16, 6
+	w := newWorld(b, 1)
+	var writing, reading sync.WaitGroup
+	done := make(chan struct{})
+	for reader := range 2 {
+		reading.Go(func() {
+			for {
+				select {
+				case <-done:
+					return
+				default:
+					assertChained(b, w, reader)
+				}
+			}
+		})
+	}
+	for writer := range writers {
+		writing.Go(func() {
+			for round := range rounds {
+				assert.NoError(b, w.appendSome(b, 1+(writer+round)%3, writer*rounds+round))
+			}
+		})
+	}
+	writing.Wait()
+	close(done)
+	reading.Wait()
+	assert.Len(b, assertChained(b, w, 0), writers*rounds*2)
+}
+
+// appendSome appends some entries after the head; the round is one that no other call has.
+func (w world) appendSome(b *bundle, count, round int) error {
+	return b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
+		head, err := tx.LockHead(ctx, w.household)
+		if err != nil {
+			return err
+		}
+		var batch []clinic.StoredEntry
+		for i := range count {
+			entry := w.entry(head.Rev + 1)
+			entry.ID = id(anEntry, round*10+i)
+			entry.Chain = link(head.Chain, &entry)
+			head = clinic.Head{Rev: entry.Rev, Chain: entry.Chain}
+			batch = append(batch, entry)
+		}
+		return tx.AppendEntries(ctx, w.household, batch)
+	})
+}
+
+// assertChained reads a household in one snapshot: revisions without a gap, a whole chain, the head at its end.
+func assertChained(b *bundle, w world, reader int) []clinic.StoredEntry {
+	b.Helper()
+	var found []clinic.StoredEntry
+	err := b.store.Read(b.ctx, func(ctx context.Context, v clinic.View) error {
+		head, err := v.Head(ctx, w.household)
+		if err != nil {
+			return err
+		}
+		if found, err = v.Entries(ctx, w.household, 0, 0); err != nil {
+			return err
+		}
+		var chain [32]byte
+		for i := range found {
+			assert.Equal(b, int64(i)+1, found[i].Rev)
+			chain = link(chain, &found[i])
+			assert.Equal(b, chain, found[i].Chain)
+		}
+		assert.Equal(b, clinic.Head{Rev: int64(len(found)), Chain: chain}, head)
+		return nil
+	})
+	assert.NoError(b, err, "reader %d", reader)
+	return found
+}

@@ -1,0 +1,129 @@
+package storetest
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+func projections(b *bundle) {
+	w := newWorld(b, 1)
+	want := w.projection()
+	check := func(what string) {
+		b.Helper()
+		save(b, want)
+		assert.Equal(b, want, get(b, projectionOf, w.learner), what)
+	}
+	check("new")
+	check("the same again")
+
+	want.Nights[0].Doc = []byte(`{"night": "a", "state": "missed"}`)
+	want.Nights[1].ChangedRev = 8
+	want.Nights = append(want.Nights, clinic.ProjectedNight{Night: 20_002, ChangedRev: 9, Doc: []byte(`{}`)})
+	want.Reminders[0].Run++
+	check("nights with the same revision, the same document, and new")
+
+	want.Folded, want.Until, want.Row, want.Nickname = minutes(200), minutes(300), []byte(`{}`), "Kat"
+	want.Status, want.Flags, want.NightsWrong, want.Urgency = "paused", []string{"hold"}, 1, -1
+	want.Heard, want.NextDue, want.RemindersUntil = minutes(199), minutes(250), minutes(260)
+	want.Nights, want.Reminders = want.Nights[1:2], want.Reminders[1:]
+	check("nights and reminders that are gone")
+
+	want = clinic.Projection{Learner: w.learner, Clinic: w.clinic, Folded: evening, Status: "none"}
+	check("bare")
+
+	for n := range 40 {
+		want.Nights = append(want.Nights, clinic.ProjectedNight{Night: practice.Night(n - 20), Doc: []byte(`[]`)})
+		want.Reminders = append(want.Reminders, clinic.ProjectedReminder{ID: id(aReminder, n), Kind: "missed", Due: minutes(n)})
+	}
+	check("many")
+}
+
+func nightsChanged(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	ids := w.addLearners(b, 2)
+	p := w.projection()
+	p.Reminders = nil
+	for i, learner := range ids {
+		p.Learner = learner
+		p.Nights = []clinic.ProjectedNight{
+			{Night: 2, ChangedRev: int64(1 + i), Doc: []byte{'1', byte('0' + i)}},
+			{Night: 1, ChangedRev: int64(3 + i), Doc: []byte{'3', byte('0' + i)}},
+			{Night: 3, ChangedRev: 5, Doc: []byte{'5', byte('0' + i)}},
+		}
+		save(b, p)
+	}
+	save(b, other.projection())
+	for _, c := range []struct {
+		after, upTo int64
+		want        []string
+	}{
+		{0, 99, []string{"30", "10", "50", "31", "11", "51"}},
+		{0, 0, nil},
+		{0, 1, []string{"10"}},
+		{1, 3, []string{"30", "11"}},
+		{2, 4, []string{"30", "31"}},
+		{4, 5, []string{"50", "51"}},
+		{5, 99, nil},
+		{5, 1, nil},
+	} {
+		docs := read(b, func(ctx context.Context, v clinic.View) ([][]byte, error) {
+			return v.NightsChanged(ctx, w.household, c.after, c.upTo)
+		})
+		var got []string
+		for _, doc := range docs {
+			got = append(got, string(doc))
+		}
+		assert.Equal(b, c.want, got, "after %d up to %d", c.after, c.upTo)
+	}
+}
+
+func expiry(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	at := minutes(10)
+	cases := []struct{ until, want time.Time }{
+		{time.Time{}, at}, {minutes(9), minutes(9)}, {at, at}, {minutes(11), at},
+	}
+	ids := w.addLearners(b, len(cases))
+	for i, c := range cases {
+		p := w.projection()
+		p.Learner, p.Until, p.Reminders = ids[i], c.until, nil
+		save(b, p)
+	}
+	save(b, other.projection())
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.ExpireProjections(ctx, w.household, at) })
+	for i, c := range cases {
+		assert.Equal(b, c.want, get(b, projectionOf, ids[i]).Until, "from %v", c.until)
+	}
+	assert.Equal(b, other.projection(), get(b, projectionOf, other.learner), "no other household's")
+}
+
+func staleProjections(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	at := minutes(10)
+	untils := []time.Time{at.Add(time.Millisecond), at, {}, minutes(9), minutes(-900)}
+	ids := w.addLearners(b, len(untils))
+	for i, until := range untils {
+		p := w.projection()
+		p.Learner, p.Until, p.Reminders = ids[i], until, nil
+		save(b, p)
+	}
+	elsewhere := other.projection()
+	elsewhere.Until = minutes(-900)
+	save(b, elsewhere)
+	stale := func(limit int) []uuid.UUID {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+			return v.StaleProjections(ctx, w.clinic, at, limit)
+		})
+	}
+	want := []uuid.UUID{ids[1], ids[3], ids[4]}
+	assert.ElementsMatch(b, want, stale(99), "none that holds, none without an end, and no learner without a projection")
+	assert.Subset(b, want, stale(2))
+	assert.Len(b, stale(2), 2)
+}

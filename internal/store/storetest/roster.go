@@ -1,0 +1,138 @@
+package storetest
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+)
+
+// saveRoster saves projections with many ties in every order, and returns them by learner.
+func saveRoster(b *bundle, w world) []clinic.Projection {
+	b.Helper()
+	nicknames := []string{"bea", "Ada", "élan", "Bea", "ada", "Élan", "Zoe", ""}
+	heard := []time.Time{minutes(3), {}, minutes(1), minutes(2)}
+	var saved []clinic.Projection
+	for i, learner := range w.addLearners(b, 20) {
+		p := w.projection()
+		p.Learner, p.Reminders, p.Nights = learner, nil, nil
+		p.Row = fmt.Appendf(nil, `{"row": %d}`, i)
+		p.Nickname, p.Heard = nicknames[i%len(nicknames)], heard[i%len(heard)]
+		p.Urgency, p.NightsWrong = i*5%3-1, i*3%4
+		p.Status = []string{"running", "paused", "none"}[i%3]
+		p.Flags = [][]string{nil, {"hold"}, {"no_news", "hold"}, {"no_news"}, {"hol", "d"}}[i%5]
+		save(b, p)
+		saved = append(saved, p)
+	}
+	return saved
+}
+
+// rosterOrder is an order of the roster as the suite works it out.
+type rosterOrder struct {
+	name    string
+	compare func(a, b clinic.Projection) int
+}
+
+func allOrders() []rosterOrder {
+	return []rosterOrder{
+		{"needs_call", func(a, b clinic.Projection) int { return cmp.Compare(b.Urgency, a.Urgency) }},
+		{"missed", func(a, b clinic.Projection) int { return cmp.Compare(b.NightsWrong, a.NightsWrong) }},
+		{"last_heard", func(a, b clinic.Projection) int { return a.Heard.Compare(b.Heard) }},
+		{"nickname", func(a, b clinic.Projection) int {
+			return cmp.Compare(strings.ToLower(a.Nickname), strings.ToLower(b.Nickname))
+		}},
+	}
+}
+
+// sorted returns the learners in an order, ties by id.
+func (o rosterOrder) sorted(of []clinic.Projection) []uuid.UUID {
+	of = slices.SortedFunc(slices.Values(of), func(a, b clinic.Projection) int {
+		return cmp.Or(o.compare(a, b), bytes.Compare(a.Learner[:], b.Learner[:]))
+	})
+	var learners []uuid.UUID
+	for _, p := range of {
+		learners = append(learners, p.Learner)
+	}
+	return learners
+}
+
+func rosterOf(b *bundle, q clinic.RosterQuery) []clinic.RosterRow {
+	b.Helper()
+	return read(b, func(ctx context.Context, v clinic.View) ([]clinic.RosterRow, error) { return v.Roster(ctx, q) })
+}
+
+// pagedRoster collects the learners of all pages.
+func pagedRoster(b *bundle, q clinic.RosterQuery) []uuid.UUID {
+	b.Helper()
+	var learners []uuid.UUID
+	for {
+		rows := rosterOf(b, q)
+		assert.LessOrEqual(b, len(rows), q.Limit)
+		if len(rows) == 0 {
+			return learners
+		}
+		for _, row := range rows {
+			learners = append(learners, row.Key.Learner)
+		}
+		q.After = &rows[len(rows)-1].Key
+	}
+}
+
+func rosterOrders(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	saved := saveRoster(b, w)
+	save(b, other.projection())
+	for _, order := range allOrders() {
+		want := order.sorted(saved)
+		for limit := 1; limit <= len(saved)+1; limit++ {
+			q := clinic.RosterQuery{Clinic: w.clinic, Order: order.name, Limit: limit}
+			require.Equal(b, want, pagedRoster(b, q), "%s in pages of %d", order.name, limit)
+		}
+	}
+	err := b.store.Read(b.ctx, func(ctx context.Context, v clinic.View) error {
+		_, err := v.Roster(ctx, clinic.RosterQuery{Clinic: w.clinic, Order: "height", Limit: 1})
+		return err
+	})
+	require.Error(b, err, "an order that is not known")
+}
+
+func rosterFilters(b *bundle) {
+	w := newWorld(b, 1)
+	saved := saveRoster(b, w)
+	for _, order := range allOrders() {
+		for _, status := range []string{"", "running", "paused", "none", "ended"} {
+			for _, flag := range []string{"", "hold", "no_news", "hol", "h"} {
+				kept := slices.DeleteFunc(slices.Clone(saved), func(p clinic.Projection) bool {
+					return status != "" && p.Status != status || flag != "" && !slices.Contains(p.Flags, flag)
+				})
+				q := clinic.RosterQuery{Clinic: w.clinic, Order: order.name, Status: status, Flag: flag, Limit: 3}
+				require.Equal(b, order.sorted(kept), pagedRoster(b, q), "%s, status %q, flag %q", order.name, status, flag)
+			}
+		}
+	}
+}
+
+func rosterRows(b *bundle) {
+	w := newWorld(b, 1)
+	p := w.projection()
+	for _, until := range []time.Time{minutes(60), {}} {
+		p.Until = until
+		save(b, p)
+		for _, order := range allOrders() {
+			rows := rosterOf(b, clinic.RosterQuery{Clinic: w.clinic, Order: order.name, Limit: 1})
+			require.Len(b, rows, 1)
+			assert.Equal(b, p.Row, rows[0].Row)
+			assert.Equal(b, p.Until, rows[0].Until)
+			assert.Equal(b, p.Learner, rows[0].Key.Learner)
+		}
+	}
+}

@@ -1,0 +1,115 @@
+// Package storetest holds every implementation of clinic.Store to what that interface promises.
+package storetest
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// patience bounds each part of the suite.
+const patience = 2 * time.Minute
+
+// Exercise runs the suite. open returns an empty store of the newest schema, another one at each call, and sees to it
+// that it is closed when the test ends.
+func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
+	t.Helper()
+	for _, part := range []struct {
+		name string
+		run  func(b *bundle)
+	}{
+		{"ready", ready},
+		{"epoch", epoch},
+		{"commit", commit},
+		{"rollback on error", rollbackOnError},
+		{"rollback on panic", rollbackOnPanic},
+		{"rollback on cancellation", rollbackOnCancellation},
+		{"snapshot", snapshot},
+		{"uncommitted is unseen", uncommittedIsUnseen},
+		{"absent", absent},
+		{"taken", taken},
+		{"precision of instants", precision},
+		{"clinics and members", clinicsAndMembers},
+		{"second factor", secondFactor},
+		{"plans", plans},
+		{"households", households},
+		{"caregivers, devices and learners", peopleOfHousehold},
+		{"screenings", screenings},
+		{"enrolments", enrolments},
+		{"invites", invites},
+		{"refresh tokens", refreshTokens},
+		{"service tokens", serviceTokens},
+		{"contact", contact},
+		{"entries", entries},
+		{"entries by id", entriesByID},
+		{"heads and chains", headsAndChains},
+		{"gaps", gaps},
+		{"many entries at once", manyEntries},
+		{"entry ids are the household's own", entryIDsAreTheHouseholds},
+		{"concurrent writers", concurrentWriters},
+		{"projections", projections},
+		{"nights changed", nightsChanged},
+		{"expiry", expiry},
+		{"stale projections", staleProjections},
+		{"roster orders", rosterOrders},
+		{"roster filters", rosterFilters},
+		{"roster rows", rosterRows},
+		{"stale reminders", staleReminders},
+		{"due reminders", dueReminders},
+		{"due reminders by page", dueRemindersByPage},
+		{"clinics apart", clinicsApart},
+	} {
+		t.Run(part.name, func(t *testing.T) {
+			t.Parallel()
+			ctx, cancel := context.WithTimeout(t.Context(), patience)
+			defer cancel()
+			part.run(&bundle{T: t, ctx: ctx, store: open(t)})
+		})
+	}
+}
+
+// bundle is a test and its store.
+type bundle struct {
+	*testing.T
+	ctx   context.Context
+	store clinic.Store
+}
+
+// write runs fn in a transaction that must succeed.
+func (b *bundle) write(fn func(ctx context.Context, tx clinic.Tx) error) {
+	b.Helper()
+	require.NoError(b, b.store.InTx(b.ctx, fn))
+}
+
+// assertFails runs fn in a transaction that must fail with a kind.
+func (b *bundle) assertFails(kind fault.Kind, fn func(ctx context.Context, tx clinic.Tx) error) {
+	b.Helper()
+	err := b.store.InTx(b.ctx, fn)
+	require.Error(b, err)
+	assert.Equal(b, kind, fault.KindOf(err), "%v", err)
+}
+
+// read returns what a view says.
+func read[T any](b *bundle, fn func(ctx context.Context, v clinic.View) (T, error)) T {
+	b.Helper()
+	var got T
+	require.NoError(b, b.store.Read(b.ctx, func(ctx context.Context, v clinic.View) error {
+		var err error
+		got, err = fn(ctx, v)
+		return err
+	}))
+	return got
+}
+
+// get returns the thing that an id names.
+func get[T any](b *bundle, method func(v clinic.View) func(context.Context, uuid.UUID) (T, error), id uuid.UUID) T {
+	b.Helper()
+	return read(b, func(ctx context.Context, v clinic.View) (T, error) { return method(v)(ctx, id) })
+}
