@@ -1,0 +1,131 @@
+package api
+
+import (
+	"context"
+	"encoding/binary"
+	"strings"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// caller returns who asks. The guards have put them there; without them nobody has any right.
+func caller(ctx context.Context) access.Principal {
+	p, _ := access.PrincipalFrom(ctx)
+	return p
+}
+
+var errNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
+
+// pathID reads an id from a path. What is no id names nothing.
+func pathID(text string) (uuid.UUID, error) {
+	if len(text) != len(uuid.Nil.String()) {
+		return uuid.Nil, errNotThere
+	}
+	id, err := uuid.Parse(text)
+	if err != nil {
+		return uuid.Nil, errNotThere.Because(err)
+	}
+	return id, nil
+}
+
+// bodyID reads an optional id from a body.
+func bodyID(text *string, pointer string) (uuid.UUID, error) {
+	if text == nil {
+		return uuid.Nil, nil
+	}
+	id, err := pathID(*text)
+	if err != nil || id == uuid.Nil {
+		return uuid.Nil, fault.New(fault.Invalid, "invalid-input", "Some of what was sent is wrong: see the places named.").
+			At(pointer, "Give a UUID of 36 characters.")
+	}
+	return id, nil
+}
+
+// pageLimit returns how many rows a page is to hold.
+func pageLimit(limit *int) (int, error) {
+	if limit == nil {
+		return clinic.DefaultPage, nil
+	}
+	if *limit < 1 || *limit > clinic.MaxPage {
+		return 0, fault.New(fault.Invalid, "limit-invalid", "Give a limit from 1 to 500.")
+	}
+	return *limit, nil
+}
+
+// The kinds of sealed cursor, so that one list's cursor is none of another's.
+const (
+	householdCursor = "households"
+	planCursor      = "plans"
+	entryCursor     = "entries"
+	overdueCursor   = "overdue"
+	rosterCursor    = "roster/" // and the order
+)
+
+var errCursor = fault.New(fault.Unreadable, "cursor-invalid", "This cursor is not one that this list has given: start without one.")
+
+// idCursor reads a cursor that holds an id.
+func (s *server) idCursor(kind string, cursor *string) (uuid.UUID, error) {
+	if cursor == nil {
+		return uuid.Nil, nil
+	}
+	payload, err := s.Keys.OpenCursor(kind, *cursor)
+	if err != nil {
+		return uuid.Nil, err
+	}
+	id, err := uuid.FromBytes(payload)
+	if err != nil {
+		return uuid.Nil, errCursor.Because(err)
+	}
+	return id, nil
+}
+
+func (s *server) sealID(kind string, id uuid.UUID) *string {
+	cursor := s.Keys.SealCursor(kind, id[:])
+	return &cursor
+}
+
+// numberCursor reads a cursor that holds a number.
+func (s *server) numberCursor(kind string, cursor *string) (int64, error) {
+	if cursor == nil {
+		return 0, nil
+	}
+	payload, err := s.Keys.OpenCursor(kind, *cursor)
+	if err != nil {
+		return 0, err
+	}
+	if len(payload) != 8 {
+		return 0, errCursor
+	}
+	return int64(binary.BigEndian.Uint64(payload)), nil //nolint:gosec // written by sealNumber
+}
+
+func (s *server) sealNumber(kind string, n int64) *string {
+	cursor := s.Keys.SealCursor(kind, binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // read back the same
+	return &cursor
+}
+
+// textOr returns the text, or nothing where there is none.
+func textOr(text *string) string {
+	if text == nil {
+		return ""
+	}
+	return *text
+}
+
+// join puts JSON values into an array.
+func join(values [][]byte) string {
+	var b strings.Builder
+	b.WriteByte('[')
+	for i, v := range values {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		b.Write(v)
+	}
+	b.WriteByte(']')
+	return b.String()
+}

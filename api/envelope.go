@@ -1,0 +1,169 @@
+package api
+
+import (
+	"bytes"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/go-json-experiment/json/jsontext"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// knownSchema is the version of the entries' form that the description tells of.
+const knownSchema = 1
+
+// envelope is what goes around entries: its members, each still as it was sent. The entries within are looked at one by
+// one, so what is wrong inside one, even a member named twice, fails nothing but it.
+type envelope struct {
+	members map[string]jsontext.Value
+	fields  []fault.Field
+}
+
+// openEnvelope reads the members of an envelope. A body that is no JSON object, or names a member of the envelope twice,
+// can't be read.
+func openEnvelope(body []byte) (*envelope, error) {
+	d := jsontext.NewDecoder(bytes.NewReader(body), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	if start, err := d.ReadToken(); err != nil || start.Kind() != '{' {
+		return nil, errNoBody.Because(err)
+	}
+	e := &envelope{members: map[string]jsontext.Value{}}
+	for d.PeekKind() == '"' {
+		name, err := d.ReadToken()
+		if err != nil {
+			return nil, unreadable(err)
+		}
+		key := name.String()
+		value, err := d.ReadValue()
+		if err != nil {
+			return nil, unreadable(err)
+		}
+		if _, twice := e.members[key]; twice {
+			return nil, errTwice
+		}
+		e.members[key] = value.Clone()
+	}
+	if _, err := d.ReadToken(); err != nil {
+		return nil, unreadable(err)
+	}
+	if d.PeekKind() != 0 {
+		return nil, errTrailing
+	}
+	return e, nil
+}
+
+var (
+	errTwice    = fault.New(fault.Unreadable, "body-unreadable", "The body names one of its members twice.")
+	errTrailing = fault.New(fault.Unreadable, "body-unreadable", "The body goes on after its JSON object.")
+)
+
+func (e *envelope) wrong(name, detail string) {
+	e.fields = append(e.fields, fault.Field{Pointer: "/" + name, Detail: detail})
+}
+
+// err refuses an envelope with anything wrong in it. The members of a schema that is not known yet may be more.
+func (e *envelope) err(schema int, known ...string) error {
+	for _, name := range slices.Sorted(maps.Keys(e.members)) {
+		if schema <= knownSchema && !slices.Contains(known, name) {
+			e.fields = append(e.fields, fault.Field{
+				Pointer: tellable(jsontext.Pointer("").AppendToken(name)),
+				Detail:  fmt.Sprintf("Only these members are known here, told apart by case too: %s.", strings.Join(known, ", ")),
+			})
+			break
+		}
+	}
+	if len(e.fields) == 0 {
+		return nil
+	}
+	f := fault.New(fault.Invalid, "invalid-input", "Some of what was sent is wrong: see the places named.")
+	f.Fields = e.fields
+	return f
+}
+
+// number reads a whole number.
+func (e *envelope) number(name string, least, most int) int {
+	n, err := strconv.Atoi(string(e.members[name]))
+	if err != nil || n < least || n > most {
+		e.wrong(name, fmt.Sprintf("Give a whole number from %d to %d.", least, most))
+		return least
+	}
+	return n
+}
+
+// text reads a string.
+func (e *envelope) text(name, want string) string {
+	text, err := jsontext.AppendUnquote(nil, e.members[name])
+	if err != nil {
+		e.wrong(name, want)
+	}
+	return string(text)
+}
+
+// entries reads the array of entries, each still as it was sent.
+func (e *envelope) entries() [][]byte {
+	value, has := e.members["entries"]
+	if !has || value.Kind() != '[' {
+		e.wrong("entries", "Give an array of entries.")
+		return nil
+	}
+	d := jsontext.NewDecoder(bytes.NewReader(value), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	if _, err := d.ReadToken(); err != nil {
+		e.wrong("entries", "Give an array of entries.")
+		return nil
+	}
+	var entries [][]byte
+	// One more than may be sent is enough to see that there are too many.
+	for d.PeekKind() != ']' && len(entries) <= clinic.MaxEntries {
+		entry, err := d.ReadValue()
+		if err != nil {
+			e.wrong("entries", "Give an array of entries.")
+			return nil
+		}
+		entries = append(entries, entry.Clone())
+	}
+	return entries
+}
+
+// maxSchema is more than the schema will ever be.
+const maxSchema = 1_000_000
+
+// syncRequest reads the body of a sync call.
+func syncRequest(body []byte) (clinic.SyncRequest, error) {
+	e, err := openEnvelope(body)
+	if err != nil {
+		return clinic.SyncRequest{}, err
+	}
+	r := clinic.SyncRequest{Schema: e.number("schema", 1, maxSchema), Limit: clinic.DefaultPage, Entries: e.entries()}
+	if cursor, has := e.members["cursor"]; !has || cursor.Kind() != 'n' {
+		r.Cursor = e.text("cursor", "Give the cursor of the last answer, or null for a first pull.")
+	}
+	const wantClock = "Give the device's clock at sending, as RFC 3339 with an offset."
+	wrong := len(e.fields)
+	sent, err := time.Parse(time.RFC3339Nano, e.text("sent_at", wantClock))
+	if err != nil && len(e.fields) == wrong {
+		e.wrong("sent_at", wantClock)
+	}
+	r.Sent = sent
+	if _, has := e.members["limit"]; has {
+		r.Limit = e.number("limit", 1, clinic.MaxPage)
+	}
+	return r, e.err(r.Schema, "schema", "cursor", "sent_at", "limit", "entries")
+}
+
+// clinicEntries reads the body of a clinician's entries.
+func clinicEntries(body []byte) ([][]byte, error) {
+	e, err := openEnvelope(body)
+	if err != nil {
+		return nil, err
+	}
+	entries := e.entries()
+	if len(entries) == 0 && len(e.fields) == 0 {
+		e.wrong("entries", "Give at least one entry.")
+	}
+	return entries, e.err(knownSchema, "entries")
+}

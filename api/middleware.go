@@ -1,0 +1,158 @@
+package api
+
+import (
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"mime"
+	"net/http"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"github.com/labstack/echo/v4"
+	"github.com/labstack/echo/v4/middleware"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// maxBody is the most octets of a body, after decompression.
+const maxBody = 1 << 20
+
+// logged writes one line for each request: what was asked by route, never by address or content.
+func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		began := s.Now()
+		err := next(c)
+		if err != nil {
+			c.Error(err)
+		}
+		s.Log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request",
+			slog.String("method", c.Request().Method), slog.String("route", c.Path()),
+			slog.Int("status", c.Response().Status), slog.Int64("bytes", c.Response().Size),
+			slog.Duration("took", s.Now().Sub(began).Round(time.Microsecond)))
+		return nil
+	}
+}
+
+// recovered turns a panic into an internal error, so that one request can't end the server.
+func (s *server) recovered(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) (err error) {
+		defer func() {
+			r := recover()
+			if r == nil {
+				return
+			}
+			if r == http.ErrAbortHandler { //nolint:errorlint // net/http asks for exactly this value
+				panic(r)
+			}
+			s.Log.Error("panic", slog.String("route", c.Path()), slog.String("stack", string(debug.Stack())))
+			err = fmt.Errorf("panic in %s", c.Path())
+		}()
+		return next(c)
+	}
+}
+
+// secured sets the headers that keep browsers from doing more with an answer than reading it.
+func secured(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		h := c.Response().Header()
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'")
+		h.Set("Cache-Control", "no-store")
+		return next(c)
+	}
+}
+
+// compressed compresses answers that are worth it.
+func compressed() echo.MiddlewareFunc {
+	return middleware.GzipWithConfig(middleware.GzipConfig{MinLength: 1024})
+}
+
+var (
+	errTooLarge = fault.New(fault.TooLarge, "too-large", "The body is too large, after decompression: hand in less at a time.").
+			With("limits", map[string]int{"bytes": maxBody, "entries": clinic.MaxEntries})
+	errNotJSON     = fault.New(fault.UnsupportedMedia, "unsupported-media-type", "Send JSON, with the content type application/json.")
+	errEncoding    = fault.New(fault.UnsupportedMedia, "unsupported-encoding", "Send the body as it is or compressed with gzip.")
+	errUncompress  = fault.New(fault.Unreadable, "body-unreadable", "The body is not the gzip that its Content-Encoding says it is.")
+	errInterrupted = fault.New(fault.Unreadable, "body-unreadable", "The body could not be read to its end.")
+)
+
+// readBody reads a body whole, decompressed and within its bound, before anything looks at it.
+func readBody(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := c.Request()
+		if r.Method != http.MethodPost || r.ContentLength == 0 {
+			return next(c)
+		}
+		kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+		if err != nil || kind != "application/json" {
+			return errNotJSON
+		}
+		body, err := inflated(r)
+		if err != nil {
+			return err
+		}
+		r.Body = io.NopCloser(bytes.NewReader(body))
+		r.ContentLength = int64(len(body))
+		r.Header.Del("Content-Encoding")
+		return next(c)
+	}
+}
+
+func inflated(r *http.Request) ([]byte, error) {
+	var from io.Reader = r.Body
+	switch strings.ToLower(r.Header.Get("Content-Encoding")) {
+	case "", "identity":
+	case "gzip":
+		// What hardly compresses grows a little, so the bound that tells is the one after decompression.
+		unzipped, err := gzip.NewReader(io.LimitReader(r.Body, 2*maxBody))
+		if err != nil {
+			return nil, errUncompress.Because(err)
+		}
+		from = unzipped
+	default:
+		return nil, errEncoding
+	}
+	body, err := io.ReadAll(io.LimitReader(from, maxBody+1))
+	switch {
+	case len(body) > maxBody:
+		return nil, errTooLarge
+	case errors.Is(err, gzip.ErrChecksum) || errors.Is(err, gzip.ErrHeader):
+		return nil, errUncompress.Because(err)
+	case err != nil:
+		return nil, errInterrupted.Because(err)
+	}
+	return body, nil
+}
+
+var errNoToken = fault.New(fault.Unauthenticated, "token-required", "Send an access token: Authorization: Bearer and the token.")
+
+// guarded lets a request through to an operation that its caller may ask for.
+func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
+	return func(next echo.HandlerFunc) echo.HandlerFunc {
+		return func(c echo.Context) error {
+			r := c.Request()
+			scheme, token, found := strings.Cut(r.Header.Get("Authorization"), " ")
+			if !found || !strings.EqualFold(scheme, "Bearer") || token == "" {
+				return errNoToken
+			}
+			p, err := s.Service.Authenticate(r.Context(), token, s.Now())
+			if err != nil {
+				return err
+			}
+			if err := s.rights.Check(p, op); err != nil {
+				return err
+			}
+			c.SetRequest(r.WithContext(access.WithPrincipal(r.Context(), p)))
+			return next(c)
+		}
+	}
+}

@@ -1,0 +1,221 @@
+package api
+
+import (
+	"context"
+	"encoding/base64"
+	"fmt"
+	"net/http"
+
+	stdjson "encoding/json"
+
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/google/uuid"
+
+	"swallowtail/api/oas"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/door"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
+)
+
+// entryDoc is a stored entry on the wire.
+type entryDoc struct {
+	ID       uuid.UUID       `json:"id"`
+	Kind     jsontext.Value  `json:"kind"`
+	Subject  jsontext.Value  `json:"subject"`
+	Replaces jsontext.Value  `json:"replaces"`
+	Learner  jsontext.Value  `json:"learner_id"`
+	Recorded jsontext.Value  `json:"recorded_at"`
+	Body     jsontext.Value  `json:"body,omitzero"`
+	Sent     jsontext.Value  `json:"sent,omitzero"`
+	Rev      int64           `json:"rev"`
+	Status   practice.Status `json:"status"`
+	Author   served.Author   `json:"author"`
+	Device   *uuid.UUID      `json:"device"`
+	Stamp    stampDoc        `json:"stamp"`
+	Problem  any             `json:"problem"` // a problem document, or nil
+	Effect   oas.Effect      `json:"effect,omitzero"`
+	Why      practice.Why    `json:"why,omitzero"`
+}
+
+type stampDoc struct {
+	Received string `json:"received_at"`
+	OffsetMS int64  `json:"clock_offset_ms"`
+	Seal     string `json:"seal"`
+}
+
+func entryDocOf(f clinic.FeedEntry) entryDoc {
+	doc := entryDoc{
+		ID: f.ID, Rev: f.Rev, Status: f.Status, Author: served.AuthorOf(f.Author), Sent: f.Sent,
+		Kind: textOrNull(f.Members["kind"]), Subject: textOrNull(f.Members["subject"]), Learner: textOrNull(f.Members["learner_id"]),
+		Recorded: textOrNull(f.Members["recorded_at"]), Body: f.Members["body"], Replaces: f.Members["replaces"],
+		Stamp: stampDoc{
+			Received: served.Instant(f.Stamp.Received), OffsetMS: f.Stamp.ClockOffset.Milliseconds(),
+			Seal: base64.RawURLEncoding.EncodeToString(f.Seal),
+		},
+		Problem: entryProblem("", f.Flaws),
+	}
+	if doc.Replaces.Kind() != '[' {
+		doc.Replaces = jsontext.Value("[]")
+	}
+	if f.Device != uuid.Nil {
+		doc.Device = &f.Device
+	}
+	return doc
+}
+
+// textOrNull returns a JSON string, or null for anything else.
+func textOrNull(v jsontext.Value) jsontext.Value {
+	if v.Kind() != '"' {
+		return jsontext.Value("null")
+	}
+	return v
+}
+
+// entryProblem says what is wrong with an entry, at pointers below a place; nil where nothing is.
+func entryProblem(place string, flaws []door.Flaw) any {
+	if len(flaws) == 0 {
+		return nil
+	}
+	f := fault.New(fault.Invalid, "entry-invalid", "The entry is kept as it was sent, but has no effect until what is wrong is mended.")
+	for _, flaw := range flaws {
+		f = f.At(place+flaw.Pointer, flaw.Detail)
+	}
+	doc := problemOf(f, http.StatusUnprocessableEntity, "")
+	delete(doc, "instance")
+	return doc
+}
+
+// resultDoc is what became of an entry, on the wire.
+type resultDoc struct {
+	ID      uuid.UUID `json:"id"`
+	Status  string    `json:"status"`
+	Rev     *int64    `json:"rev"`
+	Problem any       `json:"problem"` // a problem document, or nil
+}
+
+func resultDocs(results []clinic.Result) []resultDoc {
+	docs := make([]resultDoc, len(results))
+	for i, r := range results {
+		docs[i] = resultDoc{ID: r.ID, Status: r.Status, Problem: entryProblem(fmt.Sprintf("/entries/%d", i), r.Flaws)}
+		if r.Rev > 0 {
+			docs[i].Rev = &r.Rev
+		}
+	}
+	return docs
+}
+
+// syncDoc is the answer to a sync call.
+type syncDoc struct {
+	Results    []resultDoc        `json:"results"`
+	Changes    []entryDoc         `json:"changes"`
+	Cursor     string             `json:"cursor"`
+	More       bool               `json:"more"`
+	Head       int64              `json:"head"`
+	Epoch      uuid.UUID          `json:"epoch"`
+	ServerTime string             `json:"server_time"`
+	Nights     stdjson.RawMessage `json:"nights"`
+	Digest     string             `json:"digest"`
+}
+
+// uploadDoc is the answer to a device that may only hand in.
+type uploadDoc struct {
+	Results []resultDoc `json:"results"`
+}
+
+// Sync takes what a device hands in and tells it what it has not seen.
+func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncResponseObject, error) {
+	request, err := syncRequest(*r.Body)
+	if err != nil {
+		return nil, err
+	}
+	now := s.Now()
+	a, err := s.Service.Sync(ctx, caller(ctx), request, now)
+	if err != nil {
+		return nil, err
+	}
+	if a.UploadOnly {
+		return encoded(uploadDoc{Results: resultDocs(a.Results)})
+	}
+	doc := syncDoc{
+		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
+		ServerTime: served.Instant(now), Nights: stdjson.RawMessage(join(a.Nights)), Digest: a.Digest,
+	}
+	for _, change := range a.Changes {
+		doc.Changes = append(doc.Changes, entryDocOf(change))
+	}
+	return encoded(doc)
+}
+
+// clinicEntriesDoc is the answer to a clinician's entries.
+type clinicEntriesDoc struct {
+	Results []resultDoc        `json:"results"`
+	Nights  stdjson.RawMessage `json:"nights"`
+}
+
+// AddClinicEntries takes a clinician's entries about one learner.
+func (s *server) AddClinicEntries(ctx context.Context, r oas.AddClinicEntriesRequestObject) (oas.AddClinicEntriesResponseObject, error) {
+	learner, err := pathID(r.Learner)
+	if err != nil {
+		return nil, err
+	}
+	entries, err := clinicEntries(*r.Body)
+	if err != nil {
+		return nil, err
+	}
+	added, err := s.Service.AddEntries(ctx, caller(ctx), learner, entries, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	return encoded(clinicEntriesDoc{Results: resultDocs(added.Results), Nights: stdjson.RawMessage(join(added.Nights))})
+}
+
+// entryPageDoc is a page of a learner's entries.
+type entryPageDoc struct {
+	Entries []entryDoc `json:"entries"`
+	Cursor  *string    `json:"cursor"`
+}
+
+// ListEntries lists the entries about a learner as they were sent, each with its effect.
+func (s *server) ListEntries(ctx context.Context, r oas.ListEntriesRequestObject) (oas.ListEntriesResponseObject, error) {
+	learner, err := pathID(r.Learner)
+	if err != nil {
+		return nil, err
+	}
+	limit, err := pageLimit(r.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	kind := entryCursor + "/" + learner.String()
+	after, err := s.numberCursor(kind, r.Params.Cursor)
+	if err != nil {
+		return nil, err
+	}
+	listed, more, err := s.Service.Entries(ctx, caller(ctx), learner, clinic.EntryPage{After: after, Limit: limit}, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	doc := entryPageDoc{}
+	for _, l := range listed {
+		entry := entryDocOf(l.FeedEntry)
+		entry.Effect, entry.Why = effectOf(l.Why), l.Why
+		doc.Entries = append(doc.Entries, entry)
+	}
+	if more {
+		doc.Cursor = s.sealNumber(kind, listed[limit-1].Rev)
+	}
+	return encoded(doc)
+}
+
+func effectOf(why practice.Why) oas.Effect {
+	switch why {
+	case "":
+		return oas.EffectCounts
+	case practice.WhyReplaced:
+		return oas.EffectReplaced
+	case practice.WhyWithdrawn:
+		return oas.EffectWithdrawn
+	}
+	return oas.EffectNone
+}

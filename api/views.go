@@ -1,0 +1,208 @@
+package api
+
+import (
+	"context"
+	"encoding/binary"
+	stdjson "encoding/json"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/api/oas"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+	"swallowtail/internal/served"
+)
+
+func questionOf(asOf *time.Time, enrolment *string) (clinic.Question, error) {
+	var q clinic.Question
+	if asOf != nil {
+		q.AsOf = *asOf
+	}
+	if enrolment == nil {
+		return q, nil
+	}
+	var err error
+	q.Enrolment, err = pathID(*enrolment)
+	return q, err
+}
+
+// GetSummary sums up a learner's programme for whoever asks.
+func (s *server) GetSummary(ctx context.Context, r oas.GetSummaryRequestObject) (oas.GetSummaryResponseObject, error) {
+	learner, err := pathID(r.Learner)
+	if err != nil {
+		return nil, err
+	}
+	q, err := questionOf(r.Params.AsOf, r.Params.Enrolment)
+	if err != nil {
+		return nil, err
+	}
+	doc, err := s.Service.Summary(ctx, caller(ctx), learner, q, s.Now())
+	return ok(doc), err
+}
+
+// nightsDoc is the nights of a programme.
+type nightsDoc struct {
+	Nights    stdjson.RawMessage `json:"nights"`
+	Earlier   stdjson.RawMessage `json:"earlier"`
+	Enrolment *uuid.UUID         `json:"enrolment_id"`
+	AsOf      string             `json:"as_of"`
+}
+
+// GetNights gives a learner's nights.
+func (s *server) GetNights(ctx context.Context, r oas.GetNightsRequestObject) (oas.GetNightsResponseObject, error) {
+	learner, err := pathID(r.Learner)
+	if err != nil {
+		return nil, err
+	}
+	q, err := questionOf(r.Params.AsOf, r.Params.Enrolment)
+	if err != nil {
+		return nil, err
+	}
+	a, err := s.Service.Nights(ctx, caller(ctx), learner, q, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	doc := nightsDoc{
+		Nights: stdjson.RawMessage(join(a.Nights)), Earlier: stdjson.RawMessage(join(a.Earlier)), AsOf: served.Instant(a.At),
+	}
+	if a.Enrolment != uuid.Nil {
+		doc.Enrolment = &a.Enrolment
+	}
+	return encoded(doc)
+}
+
+// rosterDoc is a page of the roster.
+type rosterDoc struct {
+	Learners stdjson.RawMessage `json:"learners"`
+	Cursor   *string            `json:"cursor"`
+	AsOf     string             `json:"as_of"`
+}
+
+// GetRoster lists the clinic's learners.
+func (s *server) GetRoster(ctx context.Context, r oas.GetRosterRequestObject) (oas.GetRosterResponseObject, error) {
+	limit, err := pageLimit(r.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	q := clinic.RosterQuery{Order: string(oas.RosterOrderNeedsCall), Limit: limit + 1, Flag: textOr(r.Params.Flag)}
+	if r.Params.Order != nil {
+		q.Order = string(*r.Params.Order)
+	}
+	if r.Params.Status != nil {
+		q.Status = string(*r.Params.Status)
+	}
+	if err := checkRoster(q); err != nil {
+		return nil, err
+	}
+	kind := rosterCursor + q.Order
+	if q.After, err = s.rosterKey(kind, r.Params.Cursor); err != nil {
+		return nil, err
+	}
+	now := s.Now()
+	rows, err := s.Service.Roster(ctx, caller(ctx), q, now)
+	if err != nil {
+		return nil, err
+	}
+	doc := rosterDoc{AsOf: served.Instant(now)}
+	if len(rows) > limit {
+		rows = rows[:limit]
+		doc.Cursor = s.sealRosterKey(kind, rows[limit-1].Key)
+	}
+	lines := make([][]byte, len(rows))
+	for i, row := range rows {
+		lines[i] = row.Row
+	}
+	doc.Learners = stdjson.RawMessage(join(lines))
+	return encoded(doc)
+}
+
+// checkRoster refuses an order or a status that there is not.
+func checkRoster(q clinic.RosterQuery) error {
+	if !oas.RosterOrder(q.Order).Valid() {
+		return fault.New(fault.Invalid, "order-invalid", "Give needs_call, nickname, last_heard or missed as the order.")
+	}
+	if q.Status != "" && !oas.RosterStatus(q.Status).Valid() {
+		return fault.New(fault.Invalid, "status-invalid", "Give running, paused, ended or none as the status.")
+	}
+	return nil
+}
+
+func (s *server) rosterKey(kind string, cursor *string) (*clinic.RosterKey, error) {
+	if cursor == nil {
+		return nil, nil //nolint:nilnil // no cursor, no place
+	}
+	payload, err := s.Keys.OpenCursor(kind, *cursor)
+	if err != nil {
+		return nil, err
+	}
+	if len(payload) < 24 {
+		return nil, errCursor
+	}
+	return &clinic.RosterKey{
+		Learner: uuid.UUID(payload[:16]),
+		Number:  int64(binary.BigEndian.Uint64(payload[16:24])), //nolint:gosec // written by sealRosterKey
+		Text:    string(payload[24:]),
+	}, nil
+}
+
+func (s *server) sealRosterKey(kind string, key clinic.RosterKey) *string {
+	payload := binary.BigEndian.AppendUint64(key.Learner[:], uint64(key.Number)) //nolint:gosec // read back the same
+	cursor := s.Keys.SealCursor(kind, append(payload, key.Text...))
+	return &cursor
+}
+
+// ListOverdue lists the reminders that are due.
+func (s *server) ListOverdue(ctx context.Context, r oas.ListOverdueRequestObject) (oas.ListOverdueResponseObject, error) {
+	limit, err := pageLimit(r.Params.Limit)
+	if err != nil {
+		return nil, err
+	}
+	after, err := s.dueKey(r.Params.Cursor)
+	if err != nil {
+		return nil, err
+	}
+	q, err := questionOf(r.Params.AsOf, nil)
+	if err != nil {
+		return nil, err
+	}
+	due, err := s.Service.Overdue(ctx, caller(ctx), q.AsOf, after, limit+1, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	page := oas.ListOverdue200JSONResponse{Overdue: []oas.Overdue{}}
+	if len(due) > limit {
+		due = due[:limit]
+		page.Cursor = s.sealDueKey(due[limit-1])
+	}
+	for _, d := range due {
+		page.Overdue = append(page.Overdue, oas.Overdue{
+			ID: d.ID.String(), Kind: oas.ReminderKind(d.Kind), LearnerID: d.Learner.String(), HouseholdID: d.Household.String(),
+			Night: d.Night.String(), DueAt: d.Due.UTC(), Run: d.Run, LastHeardAt: instantOrNull(d.Heard),
+		})
+	}
+	return page, nil
+}
+
+func (s *server) dueKey(cursor *string) (*clinic.DueKey, error) {
+	if cursor == nil {
+		return nil, nil //nolint:nilnil // no cursor, no place
+	}
+	payload, err := s.Keys.OpenCursor(overdueCursor, *cursor)
+	if err != nil {
+		return nil, err
+	}
+	if len(payload) != 24 {
+		return nil, errCursor
+	}
+	return &clinic.DueKey{
+		ID:  uuid.UUID(payload[:16]),
+		Due: time.UnixMilli(int64(binary.BigEndian.Uint64(payload[16:]))), //nolint:gosec // written by sealDueKey
+	}, nil
+}
+
+func (s *server) sealDueKey(d clinic.DueReminder) *string {
+	payload := binary.BigEndian.AppendUint64(d.ID[:], uint64(d.Due.UnixMilli()))
+	cursor := s.Keys.SealCursor(overdueCursor, payload)
+	return &cursor
+}
