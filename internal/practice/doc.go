@@ -14,11 +14,12 @@
 //
 //  1. Voices (voice.go). An entry speaks for its author. A clinician's copy of a paper sheet speaks for the caregiver who
 //     filled it in, the witness; its tries speak for the witness of their session, and a clinician's retraction for the
-//     witness of whatever it replaces.
+//     witness of whatever copy it replaces. No clinician speaks for another.
 //  2. Accounts and heads (account.go). Entries of one subject, author and kind form an account. Its heads are the entries
-//     that no other entry of the account replaces; a retraction may replace any kind. A ring of replacements, which only a
-//     broken client can make, replaces nothing: all its members stand. An account whose only heads are retractions is
-//     withdrawn. A retraction beside a head that its writer had not seen is without effect, and marks the account.
+//     that no other entry of the account replaces; a retraction may replace any kind, but a clinician's copy nothing that
+//     the witness wrote with their own hand. A ring of replacements, which only a broken client can make, replaces
+//     nothing: all its members stand. An account whose only heads are retractions is withdrawn. A retraction beside a
+//     head that its writer had not seen is without effect, and marks the account.
 //  3. Sittings (sitting.go). Sessions become sittings by joining pairs, linked ones first, then the closest in time.
 //  4. Tries (reading.go). Tries of one sitting with the same position and number are readings of one try. The most
 //     cautious whole reading counts, unless a settlement holds.

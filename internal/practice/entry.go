@@ -90,7 +90,7 @@ type Settle struct {
 	Reason  string
 }
 
-// Clear lifts the incidents it names, each by the id of one of its entries.
+// Clear lifts the incidents it names, each by the id of an entry, and the versions that these replace.
 type Clear struct {
 	Incidents []EntryID
 	Note      string

@@ -177,7 +177,7 @@ func (f *fold) sittingFrom(group []*session) sitting {
 		s.Sessions = append(s.Sessions, *session.body)
 		s.Subjects = append(s.Subjects, session.account.subject())
 		s.addAuthor(session.account.speaker)
-		s.Known = earlier(s.Known, session.entry.Received)
+		s.Known = earlier(s.Known, session.account.first.Received)
 		s.written = append(s.written, written{by: session.account.speaker, when: session.account.first.recorded()})
 		s.marks.addIf(session.entry.Suspect(), MarkClockSuspect)
 		s.marks.addIf(session.twice, MarkTwice)

@@ -17,5 +17,5 @@ const (
 	WhyNotCopied        Why = "A clinician's try needs a session copied off paper with its witness, and that has not arrived."
 	WhyNothingToRetract Why = "It withdraws nothing of its author's that stands."
 	WhyUnseenEdit       Why = "It was written without seeing an edit by the same person, which stands."
-	WhyStaleSettlement  Why = "What it settled has changed since, so the disagreement is open again."
+	WhyStaleSettlement  Why = "It does not settle the readings as they are now, so they stand as if it were not there."
 )
