@@ -18,6 +18,7 @@ type rule func([]source) []string
 var layers = map[string]int{
 	"migrations":        0,
 	"openapi":           0,
+	"testdata":          0, // what the program itself shows
 	"internal/practice": 1,
 	"internal":          2,
 	"internal/clinic":   3,

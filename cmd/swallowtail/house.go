@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/store/sqlite"
+)
+
+// house is a store opened and migrated, its keys, and the use cases over them.
+type house struct {
+	store   *sqlite.Store
+	keys    *access.Keys
+	service *clinic.Service
+	log     *slog.Logger
+}
+
+// openHouse opens the database that --db names, and the keys beside it.
+func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time.Time) (*house, error) {
+	path, err := databasePath(db)
+	if err != nil {
+		return nil, err
+	}
+	store, err := sqlite.Open(ctx, path, sqlite.Options{Logger: log, NewID: newID, Now: now})
+	if err != nil {
+		return nil, fmt.Errorf("open database: %w", err)
+	}
+	h := &house{store: store, log: log}
+	if err := h.furnish(ctx, path, now); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
+	return h, nil
+}
+
+func (h *house) furnish(ctx context.Context, path string, now func() time.Time) error {
+	if err := h.store.Migrate(ctx); err != nil {
+		return fmt.Errorf("migrate database: %w", err)
+	}
+	keys, err := access.LoadOrCreateKeys(path+".keys", rand.Reader, now())
+	if err != nil {
+		return fmt.Errorf("keys: %w", err)
+	}
+	h.keys = keys
+	h.service = clinic.New(clinic.Config{
+		Store: h.store, Keys: keys, Random: rand.Reader, NewID: newID,
+		PasswordCost: access.DefaultPasswordCost(), Log: h.log,
+	})
+	if err := h.service.Prepare(ctx, now()); err != nil {
+		return fmt.Errorf("prepare database: %w", err)
+	}
+	return nil
+}
+
+func (h *house) close() error {
+	if err := h.store.Close(); err != nil {
+		return fmt.Errorf("close database: %w", err)
+	}
+	return nil
+}
+
+// databasePath returns the file that --db names.
+func databasePath(db string) (string, error) {
+	if scheme, rest, found := strings.Cut(db, ":"); found && len(scheme) > 1 {
+		if scheme != "sqlite" {
+			return "", fmt.Errorf("--db %s:…: only SQLite is stored in here: give a file, or sqlite:FILE", scheme)
+		}
+		db = rest
+	}
+	if db == "" {
+		return "", errors.New("--db names no file")
+	}
+	return db, nil
+}
+
+// newID returns an id that sorts by the time it was made (RFC 9562, version 7).
+func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
+
+// logger writes for people who run the service: ids and routes only.
+func logger(s streams, level slog.Level) *slog.Logger {
+	return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level}))
+}
+
+// withHouse runs an operator's command on the database, beside whatever server runs.
+func (c *call) withHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
+	h, err := openHouse(ctx, db, logger(c.streams, slog.LevelWarn), time.Now)
+	if err != nil {
+		return err
+	}
+	return errors.Join(do(h, time.Now()), h.close())
+}

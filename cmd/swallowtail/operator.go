@@ -1,0 +1,155 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+type idDoc struct {
+	ID uuid.UUID `json:"id"`
+}
+
+func migrate(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	// Opening a house migrates its database.
+	return c.withHouse(ctx, *db, func(*house, time.Time) error { return nil })
+}
+
+func addClinic(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	name := set.String("name", "", "what the clinic is called")
+	zone := set.String("timezone", "", "its time zone, by IANA name")
+	second := set.String("second-factor", "lead", "who must sign in with a second factor: none, lead or all")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+		added, err := h.service.AddClinic(ctx, *name, *zone, *second, now)
+		if err != nil {
+			return plainly(err)
+		}
+		return c.print(idDoc{ID: added.ID})
+	})
+}
+
+func addClinician(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	clinicID := set.String("clinic", "", "the clinic's id")
+	email := set.String("email", "", "what the clinician signs in with")
+	name := set.String("name", "", "what the clinician is called")
+	role := set.String("role", "clinician", "clinician or lead")
+	fromStdin := set.Bool("password-stdin", false, "read the password from standard input, up to the end of its line")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	id, err := uuid.Parse(*clinicID)
+	if err != nil {
+		return errors.New("--clinic wants the id that clinic add printed")
+	}
+	if !*fromStdin {
+		return errors.New("give the password on standard input, with --password-stdin: an argument would show in the list of processes")
+	}
+	password, err := readLine(c.in)
+	if err != nil {
+		return err
+	}
+	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+		added, err := h.service.AddMember(ctx, clinic.NewMember{
+			Clinic: id, Email: *email, Name: *name, Role: access.Role(*role), Password: password,
+		}, now)
+		if err != nil {
+			return plainly(err)
+		}
+		return c.print(idDoc{ID: added.ID})
+	})
+}
+
+// readLine returns the first line of a reader, without its end.
+func readLine(r io.Reader) (string, error) {
+	line, err := bufio.NewReader(io.LimitReader(r, 4096)).ReadString('\n')
+	if err != nil && !errors.Is(err, io.EOF) {
+		return "", fmt.Errorf("read password: %w", err)
+	}
+	return strings.TrimRight(line, "\r\n"), nil
+}
+
+func issueToken(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	role := set.String("role", "scheduler", "scheduler")
+	clinicID := set.String("clinic", "", "the clinic's id")
+	ttl := set.Duration("ttl", 720*time.Hour, "how long the token lasts")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	id, err := uuid.Parse(*clinicID)
+	if err != nil {
+		return errors.New("--clinic wants the id that clinic add printed")
+	}
+	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+		token, err := h.service.IssueServiceToken(ctx, id, access.Role(*role), *ttl, now)
+		if err != nil {
+			return plainly(err)
+		}
+		return c.print(map[string]string{"token": token})
+	})
+}
+
+// plainly says what is wrong with an input in the words of flags.
+func plainly(err error) error {
+	f, ok := errors.AsType[*fault.Error](err)
+	if !ok {
+		return err
+	}
+	if len(f.Fields) == 0 {
+		return errors.New(f.Detail)
+	}
+	var b strings.Builder
+	for i, field := range f.Fields {
+		if i > 0 {
+			b.WriteString("; ")
+		}
+		fmt.Fprintf(&b, "--%s: %s", strings.ReplaceAll(strings.TrimPrefix(field.Pointer, "/"), "_", "-"), field.Detail)
+	}
+	return errors.New(b.String())
+}
+
+// check verifies the store and says what differs.
+func check(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	rebuild := set.Bool("rebuild", false, "fold every learner anew first, and keep the results")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+		if *rebuild {
+			if err := h.service.Rebuild(ctx, now); err != nil {
+				return err
+			}
+		}
+		report, err := h.service.Check(ctx)
+		if err != nil {
+			return err
+		}
+		if err := c.print(report); err != nil {
+			return err
+		}
+		if len(report.Differences) > 0 {
+			return fmt.Errorf("%d differences found", len(report.Differences))
+		}
+		return nil
+	})
+}

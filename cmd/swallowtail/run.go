@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+)
+
+// streams are what a command reads and writes. JSON for programs goes to out, what is said to people to err.
+type streams struct {
+	in  io.Reader
+	out io.Writer
+	err io.Writer
+}
+
+// command is one thing that the binary does.
+type command struct {
+	name  string // as typed, such as "clinic add"
+	usage string // one line
+	run   func(ctx context.Context, c *call) error
+}
+
+// call is one run of a command.
+type call struct {
+	streams
+	command command
+	args    []string
+	getenv  func(string) string
+}
+
+func commands() []command {
+	return []command{
+		{"serve", "serve the API", serve},
+		{"demo", "serve the API on a throw-away database filled with an invented clinic", demo},
+		{"migrate", "bring a database to the newest schema", migrate},
+		{"check", "verify a database: chains, heads, and each projection against a fresh fold", check},
+		{"clinic add", "add a clinic", addClinic},
+		{"clinician add", "add a clinician to a clinic", addClinician},
+		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
+		{"health", "ask a running server whether it is alive", health},
+	}
+}
+
+// run runs the command that the arguments name.
+func run(ctx context.Context, args []string, getenv func(string) string, s streams) error {
+	for _, cmd := range commands() {
+		words := strings.Fields(cmd.name)
+		if len(args) < len(words) || strings.Join(args[:len(words)], " ") != cmd.name {
+			continue
+		}
+		err := cmd.run(ctx, &call{streams: s, command: cmd, args: args[len(words):], getenv: getenv})
+		if errors.Is(err, flag.ErrHelp) {
+			return nil
+		}
+		return err
+	}
+	help(s.err)
+	if len(args) == 0 || args[0] == "--help" || args[0] == "-h" || args[0] == "help" {
+		return nil
+	}
+	return fmt.Errorf("there is no command %q", strings.Join(args, " "))
+}
+
+func help(w io.Writer) {
+	fmt.Fprint(w, "Swallowtail keeps the record of evenings of swallowing practice.\n\nCommands, each with --help:\n\n")
+	for _, cmd := range commands() {
+		fmt.Fprintf(w, "  %-14s %s\n", cmd.name, cmd.usage)
+	}
+	fmt.Fprint(w, "\nEvery flag can also be set in the environment, as SWALLOWTAIL_ and its name: --second-factor is SWALLOWTAIL_SECOND_FACTOR.\n")
+}
+
+// flags returns the command's flag set, with the database that every command takes.
+func (c *call) flags() (set *flag.FlagSet, db *string) {
+	set = flag.NewFlagSet("swallowtail "+c.command.name, flag.ContinueOnError)
+	set.SetOutput(c.err)
+	set.Usage = func() {
+		fmt.Fprintf(c.err, "swallowtail %s: %s\n\n", c.command.name, c.command.usage)
+		set.PrintDefaults()
+	}
+	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
+}
+
+// parse reads the flags: from the arguments, else from the environment.
+func (c *call) parse(set *flag.FlagSet) error {
+	var wrong error
+	set.VisitAll(func(f *flag.Flag) {
+		name := "SWALLOWTAIL_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
+		if value := c.getenv(name); value != "" && wrong == nil {
+			if err := set.Set(f.Name, value); err != nil {
+				wrong = fmt.Errorf("%s: %w", name, err)
+			}
+		}
+	})
+	if wrong != nil {
+		return wrong
+	}
+	if err := set.Parse(c.args); err != nil {
+		return err
+	}
+	if set.NArg() > 0 {
+		return fmt.Errorf("%s takes no argument %q", c.command.name, set.Arg(0))
+	}
+	return nil
+}
+
+// print writes JSON for a program.
+func (c *call) print(document any) error {
+	encoded, err := json.Marshal(document, json.Deterministic(true))
+	if err != nil {
+		return fmt.Errorf("encode output: %w", err)
+	}
+	_, err = fmt.Fprintf(c.out, "%s\n", encoded)
+	return err
+}
