@@ -2,7 +2,9 @@ package clinic
 
 import (
 	"bytes"
+	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -83,7 +85,17 @@ func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 		return Projection{}, err
 	}
 	p.remind(reminder.Next(&v))
+	// With the view the reminders change too: a later programme begins, or a session that was ahead of the clock counts.
+	p.RemindersUntil = earlier(p.RemindersUntil, p.Until)
 	return p, nil
+}
+
+// earlier returns the earlier of two instants, of which a zero one is none.
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || (!b.IsZero() && b.Before(a)) {
+		return b
+	}
+	return a
 }
 
 func (f *family) subject(learner Learner, v *practice.View, p *practice.Programme) served.Subject {
@@ -113,6 +125,8 @@ func projectedNights(v *practice.View) ([]ProjectedNight, error) {
 			return nil, err
 		}
 	}
+	// As the store has them: nights outside every programme may lie between two, or after the last.
+	slices.SortFunc(nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
 	return nights, nil
 }
 

@@ -114,8 +114,11 @@ func secondFactor(ctx context.Context, tx Tx, m Member, c Clinic, otp string, no
 	return useCode(ctx, tx, m, otp, m.TOTPSince, now)
 }
 
-// useCode accepts a one-time code once.
+// useCode accepts a one-time code once. A member without a secret has none: the codes of an empty secret are everybody's.
 func useCode(ctx context.Context, tx Tx, m Member, otp string, since, now time.Time) error {
+	if m.TOTPSecret == "" {
+		return errWrongCredentials
+	}
 	step, fits, err := access.CheckTOTP(m.TOTPSecret, otp, now)
 	if err != nil || !fits || step <= m.TOTPLastStep {
 		return errWrongCredentials.Because(err)

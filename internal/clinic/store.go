@@ -19,7 +19,8 @@ import (
 // Instants are kept to the millisecond, in UTC.
 type Store interface {
 	// InTx runs fn in a transaction that may write. It commits durably before it returns nil; on an error of fn, or a
-	// panic, nothing of it remains. fn must use nothing of the store but tx.
+	// panic, nothing of it remains. fn must use nothing of the store but tx, and after an error other than NotFound it must
+	// return: the transaction may be gone.
 	InTx(ctx context.Context, fn func(ctx context.Context, tx Tx) error) error
 	// Read runs fn against a snapshot, beside any writer.
 	Read(ctx context.Context, fn func(ctx context.Context, view View) error) error
@@ -354,7 +355,7 @@ type RosterQuery struct {
 // RosterKey is the place of a row in an order of the roster: its value there, then its learner.
 type RosterKey struct {
 	Number  int64  // urgency, instant or count, as the order has it
-	Text    string // the nickname, in that order
+	Text    string // the nickname as the order has it, so without regard to case
 	Learner uuid.UUID
 }
 
@@ -367,6 +368,7 @@ type RosterRow struct {
 
 // ProjectionView reads projections.
 type ProjectionView interface {
+	// Projection returns a learner's projection, its nights in order and its reminders by due instant, then id.
 	Projection(ctx context.Context, learner uuid.UUID) (Projection, error)
 	// NightsChanged returns the nights of a household's learners that changed after a revision up to another, by learner
 	// and night.
@@ -393,6 +395,4 @@ type DueKey struct {
 type ProjectionTx interface {
 	// SaveProjection replaces a learner's projection.
 	SaveProjection(ctx context.Context, p Projection) error
-	// ExpireProjections makes the projections of a household's learners hold no longer than an instant.
-	ExpireProjections(ctx context.Context, household uuid.UUID, at time.Time) error
 }

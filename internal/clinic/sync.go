@@ -104,7 +104,9 @@ func (s *Service) pull(ctx context.Context, tx Tx, p access.Principal, a *SyncAn
 		return err
 	}
 	a.Head, a.More = head.Rev, last.Rev < head.Rev
-	if a.Nights, err = tx.NightsChanged(ctx, p.HouseholdID, after, last.Rev); err != nil {
+	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
+	// the cursor may have done so after the cursor was given out, and is told again.
+	if a.Nights, err = tx.NightsChanged(ctx, p.HouseholdID, after-1, last.Rev); err != nil {
 		return err
 	}
 	if a.Epoch, err = tx.Epoch(ctx); err != nil {

@@ -30,6 +30,6 @@ func TestParseMoment(t *testing.T) {
 		"0000-01-01T00:00:00Z", "2027-03-02T19:38:00Z ", "2027-03-02T19:61:00Z",
 	} {
 		_, err := practice.ParseMoment(text)
-		assert.Error(t, err, text)
+		require.Error(t, err, text)
 	}
 }

@@ -17,7 +17,7 @@ func TestNightsAreWrittenAsDates(t *testing.T) {
 	}
 	for _, text := range []string{"", "2027-02-29", "2027-3-1", "2027-03-01T00:00:00Z", "27-03-01", "2027-13-01"} {
 		_, err := ParseNight(text)
-		assert.Error(t, err, text)
+		require.Error(t, err, text)
 	}
 	assert.Equal(t, Night(0), NightOn(1970, time.January, 1))
 	assert.Equal(t, Night(-1), NightOn(1969, time.December, 31))
@@ -33,7 +33,7 @@ func TestTimesOfDayAreWrittenAsHoursAndMinutes(t *testing.T) {
 	}
 	for _, text := range []string{"", "24:00", "4:00", "19:60", "19:30:00", "-1:00"} {
 		_, err := ParseTimeOfDay(text)
-		assert.Error(t, err, text)
+		require.Error(t, err, text)
 	}
 }
 
@@ -53,7 +53,7 @@ func TestMomentsKeepTheirOffset(t *testing.T) {
 	}
 	for _, text := range []string{"", "2027-03-01", "2027-03-01T19:40:00", "0000-03-01T19:40:00Z", "2027-02-30T19:40:00Z"} {
 		_, err := ParseMoment(text)
-		assert.Error(t, err, text)
+		require.Error(t, err, text)
 	}
 	assert.True(t, Moment{}.IsZero())
 }

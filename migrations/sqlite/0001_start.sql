@@ -139,9 +139,12 @@ CREATE TABLE refresh_token (
 	family     BLOB NOT NULL CHECK (length(family) = 16),
 	member_key INTEGER REFERENCES member,
 	device_key INTEGER REFERENCES device,
+	began      INTEGER NOT NULL,
 	issued     INTEGER NOT NULL,
 	expires    INTEGER NOT NULL,
-	spent      INTEGER
+	spent      INTEGER,
+	superseded INTEGER NOT NULL,
+	ended      INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX refresh_token_of_family ON refresh_token (family);
 CREATE INDEX refresh_token_of_member ON refresh_token (member_key) WHERE member_key IS NOT NULL;

@@ -19,14 +19,17 @@ var (
 	spendInvite = statement{"spend invite", `UPDATE invite SET used = ? WHERE code_hash = ?`}
 
 	refreshTokenByHash = statement{"read refresh token", `
-		SELECT t.hash, t.family, m.id, d.id, t.issued, t.expires, t.spent
+		SELECT t.hash, t.family, m.id, d.id, t.began, t.issued, t.expires, t.spent, t.superseded, t.ended
 		FROM refresh_token t LEFT JOIN member m USING (member_key) LEFT JOIN device d USING (device_key)
 		WHERE t.hash = ?`}
 	addRefreshToken = statement{"add refresh token", `
-		INSERT INTO refresh_token (hash, family, member_key, device_key, issued, expires, spent)
-		VALUES (?, ?, ?, ?, ?, ?, ?)`}
+		INSERT INTO refresh_token (hash, family, member_key, device_key, began, issued, expires, spent, superseded, ended)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
 	spendRefreshToken = statement{"spend refresh token", `UPDATE refresh_token SET spent = ? WHERE hash = ?`}
-	endTokenFamily    = statement{"end token family", `DELETE FROM refresh_token WHERE family = ?`}
+	supersedeOthers   = statement{"supersede refresh tokens", `
+		UPDATE refresh_token SET superseded = 1
+		WHERE family = (SELECT family FROM refresh_token WHERE hash = ?1) AND hash <> ?1`}
+	endTokenFamily = statement{"end token family", `UPDATE refresh_token SET ended = 1 WHERE family = ?`}
 
 	serviceTokenByID = statement{"read service token", `
 		SELECT t.id, c.id, t.role, t.issued, t.expires, t.revoked
@@ -41,7 +44,7 @@ func scanInvite(row scanner, i *clinic.Invite) error {
 
 func scanRefreshToken(row scanner, t *clinic.RefreshToken) error {
 	return row.Scan((*document)(&t.Hash), &t.Family, &t.Member, &t.Device,
-		(*instant)(&t.Issued), (*instant)(&t.Expires), (*instant)(&t.Spent))
+		(*instant)(&t.Began), (*instant)(&t.Issued), (*instant)(&t.Expires), (*instant)(&t.Spent), &t.Superseded, &t.Ended)
 }
 
 func scanServiceToken(row scanner, t *clinic.ServiceToken) error {
@@ -92,12 +95,16 @@ func (t *tx) AddRefreshToken(ctx context.Context, r clinic.RefreshToken) error {
 		return err
 	}
 	return t.execOne(ctx, addRefreshToken, blob(r.Hash), r.Family[:], member, device,
-		ms(r.Issued), ms(r.Expires), msOrNull(r.Spent))
+		ms(r.Began), ms(r.Issued), ms(r.Expires), msOrNull(r.Spent), r.Superseded, r.Ended)
 }
 
 // SpendRefreshToken implements clinic.AccessTx.
 func (t *tx) SpendRefreshToken(ctx context.Context, hash []byte, at time.Time) error {
-	return t.execOne(ctx, spendRefreshToken, ms(at), blob(hash))
+	if err := t.execOne(ctx, spendRefreshToken, ms(at), blob(hash)); err != nil {
+		return err
+	}
+	_, err := t.exec(ctx, supersedeOthers, blob(hash))
+	return err
 }
 
 // EndTokenFamily implements clinic.AccessTx.

@@ -30,9 +30,6 @@ var (
 			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
 			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
 			roster_row = excluded.roster_row`}
-	expireProjections = statement{"expire projections", `
-		UPDATE projection SET until = ?1
-		WHERE learner_key IN (SELECT learner_key FROM learner WHERE household_key = ?2) AND (until IS NULL OR until > ?1)`}
 
 	nightsOfLearner = statement{"list nights", `
 		SELECT night, changed_rev, doc FROM night WHERE learner_key = ? ORDER BY night`}
@@ -143,14 +140,4 @@ func (t *tx) saveNights(ctx context.Context, learner int64, nights []clinic.Proj
 		}
 	}
 	return t.insertMany(ctx, insertNights, replaceNight, changed)
-}
-
-// ExpireProjections implements clinic.ProjectionTx.
-func (t *tx) ExpireProjections(ctx context.Context, household uuid.UUID, at time.Time) error {
-	key, err := t.key(ctx, householdKey, household)
-	if err != nil {
-		return err
-	}
-	_, err = t.exec(ctx, expireProjections, ms(at), key)
-	return err
 }

@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/fault"
 )
 
 func inviteOf(b *bundle, hash []byte) clinic.Invite {
@@ -45,7 +44,9 @@ func refreshTokenOf(b *bundle, hash []byte) clinic.RefreshToken {
 func refreshTokens(b *bundle) {
 	w := newWorld(b, 1)
 	token := func(hash byte, family int) clinic.RefreshToken {
-		return clinic.RefreshToken{Hash: []byte{hash}, Family: id(aFamily, family), Issued: minutes(1), Expires: minutes(2)}
+		return clinic.RefreshToken{
+			Hash: []byte{hash}, Family: id(aFamily, family), Began: minutes(0), Issued: minutes(1), Expires: minutes(2),
+		}
 	}
 	clinicians, next, device := token(1, 1), token(2, 1), token(3, 2)
 	clinicians.Member, next.Member, device.Device = w.member, w.member, w.device
@@ -57,25 +58,23 @@ func refreshTokens(b *bundle) {
 		}
 		return nil
 	})
-	assert.Equal(b, clinicians, refreshTokenOf(b, clinicians.Hash))
-	assert.Equal(b, device, refreshTokenOf(b, device.Hash))
-
-	clinicians.Spent = minutes(3)
-	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		return tx.SpendRefreshToken(ctx, clinicians.Hash, clinicians.Spent)
-	})
-	assert.Equal(b, clinicians, refreshTokenOf(b, clinicians.Hash))
-	assert.Equal(b, next, refreshTokenOf(b, next.Hash), "no other")
-
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, clinicians.Family) })
-	for _, gone := range []clinic.RefreshToken{clinicians, next} {
-		b.assertFails(fault.NotFound, func(ctx context.Context, tx clinic.Tx) error {
-			_, err := tx.RefreshTokenByHash(ctx, gone.Hash)
-			return err
-		})
+	holds := func(why string) {
+		b.Helper()
+		for _, t := range []clinic.RefreshToken{clinicians, next, device} {
+			assert.Equal(b, t, refreshTokenOf(b, t.Hash), why)
+		}
 	}
-	assert.Equal(b, device, refreshTokenOf(b, device.Hash), "another family")
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, clinicians.Family) })
+	holds("as added")
+
+	next.Spent, clinicians.Superseded = minutes(3), true
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SpendRefreshToken(ctx, next.Hash, next.Spent) })
+	holds("spending one supersedes the others of its family")
+
+	clinicians.Ended, next.Ended = true, true
+	for range 2 {
+		b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, clinicians.Family) })
+		holds("ending a family ends it alone")
+	}
 }
 
 func serviceTokens(b *bundle) {

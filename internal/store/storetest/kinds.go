@@ -145,9 +145,6 @@ func absentWrites(w, other world) []use {
 			return tx.SpendRefreshToken(ctx, []byte{9}, evening)
 		}},
 		use{"Heard", func(ctx context.Context, tx clinic.Tx) error { return tx.Heard(ctx, nobody, evening) }},
-		use{"ExpireProjections", func(ctx context.Context, tx clinic.Tx) error {
-			return tx.ExpireProjections(ctx, nobody, evening)
-		}},
 	)
 }
 
@@ -211,7 +208,7 @@ func absentParents(w, other world) []use {
 func taken(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	invite := clinic.Invite{CodeHash: []byte{1}, Household: w.household, Expires: evening}
-	token := clinic.RefreshToken{Hash: []byte{1}, Member: w.member, Issued: evening, Expires: evening}
+	token := clinic.RefreshToken{Hash: []byte{1}, Member: w.member, Began: evening, Issued: evening, Expires: evening}
 	service := clinic.ServiceToken{ID: id(aServiceToken, 1), Clinic: w.clinic, Issued: evening, Expires: evening}
 	add := func(ctx context.Context, tx clinic.Tx) error {
 		return errors.Join(

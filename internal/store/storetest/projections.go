@@ -83,26 +83,6 @@ func nightsChanged(b *bundle) {
 	}
 }
 
-func expiry(b *bundle) {
-	w, other := newWorld(b, 1), newWorld(b, 2)
-	at := minutes(10)
-	cases := []struct{ until, want time.Time }{
-		{time.Time{}, at}, {minutes(9), minutes(9)}, {at, at}, {minutes(11), at},
-	}
-	ids := w.addLearners(b, len(cases))
-	for i, c := range cases {
-		p := w.projection()
-		p.Learner, p.Until, p.Reminders = ids[i], c.until, nil
-		save(b, p)
-	}
-	save(b, other.projection())
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.ExpireProjections(ctx, w.household, at) })
-	for i, c := range cases {
-		assert.Equal(b, c.want, get(b, projectionOf, ids[i]).Until, "from %v", c.until)
-	}
-	assert.Equal(b, other.projection(), get(b, projectionOf, other.learner), "no other household's")
-}
-
 func staleProjections(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	at := minutes(10)

@@ -56,7 +56,6 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"concurrent writers", concurrentWriters},
 		{"projections", projections},
 		{"nights changed", nightsChanged},
-		{"expiry", expiry},
 		{"stale projections", staleProjections},
 		{"roster orders", rosterOrders},
 		{"roster filters", rosterFilters},
