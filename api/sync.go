@@ -116,6 +116,7 @@ type syncDoc struct {
 	Epoch      uuid.UUID          `json:"epoch"`
 	ServerTime string             `json:"server_time"`
 	Nights     stdjson.RawMessage `json:"nights"`
+	Gone       stdjson.RawMessage `json:"gone"`
 	Digest     string             `json:"digest"`
 }
 
@@ -140,7 +141,8 @@ func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncRes
 	}
 	doc := syncDoc{
 		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
-		ServerTime: served.Instant(now), Nights: stdjson.RawMessage(join(a.Nights)), Digest: a.Digest,
+		ServerTime: served.Instant(now), Nights: stdjson.RawMessage(join(a.Nights)),
+		Gone: stdjson.RawMessage(join(a.Gone)), Digest: a.Digest,
 	}
 	for _, change := range a.Changes {
 		doc.Changes = append(doc.Changes, entryDocOf(change))

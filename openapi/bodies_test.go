@@ -120,7 +120,7 @@ func TestAnswerBodies(t *testing.T) {
 	v := newValidator(t)
 	const (
 		full = `{"results":[],"changes":[],"cursor":"c","more":false,"head":0,"epoch":"e",` +
-			`"server_time":"2027-03-02T23:50:01Z","nights":[]%s}`
+			`"server_time":"2027-03-02T23:50:01Z","nights":[],"gone":[]%s}`
 		digest = `,"digest":"e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"`
 		family = `{"learner":{"id":"01953a10-0000-7000-8000-000000000020","nickname":"Otter","age_band":null},` +
 			`"nights":{"planned":14,"elapsed":0,"practised":0,"complete":0,"partial":0,"excused":0,"attempted":0,"missed":0,` +

@@ -134,6 +134,9 @@ func (s State) withPage(page Response, w Writer) (State, error) {
 		}
 		next.Nights[nightKey(night.LearnerID, night.Night)] = NightCopy{Document: document}
 	}
+	for _, gone := range page.Gone {
+		delete(next.Nights, nightKey(gone.LearnerID, gone.Night))
+	}
 	next.Cursor, next.Epoch, next.Head = *page.Cursor, page.Epoch, page.Head
 	if !page.More {
 		maps.DeleteFunc(next.Entries, func(_ string, k Known) bool { return k.Former })

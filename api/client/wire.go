@@ -66,7 +66,14 @@ type Response struct {
 	Epoch      string            `json:"epoch,omitempty"`
 	ServerTime string            `json:"server_time,omitempty"`
 	Nights     []json.RawMessage `json:"nights,omitempty"` // see Night
+	Gone       []GoneNight       `json:"gone,omitempty"`
 	Digest     string            `json:"digest,omitempty"` // hex SHA-256, see Digest
+}
+
+// GoneNight names a night that is no more.
+type GoneNight struct {
+	LearnerID string `json:"learner_id"`
+	Night     string `json:"night"`
 }
 
 // Result is what became of one entry that was sent.

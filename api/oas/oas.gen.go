@@ -1167,6 +1167,17 @@ type FamilySummary struct {
 // Examples: open_disagreement
 type Flag = string
 
+// GoneNight A night that is no more.
+type GoneNight struct {
+	// LearnerID The learner.
+	LearnerID string `json:"learner_id"`
+
+	// Night The night's date.
+	//
+	// Examples: 2027-03-12
+	Night string `json:"night"`
+}
+
 // Health A sign of life.
 type Health struct {
 	// Status Always `ok`.
@@ -2090,6 +2101,10 @@ type SyncResponse struct {
 	// Examples: 4f0c2a91d7e84b60
 	Epoch *string `json:"epoch,omitempty"`
 
+	// Gone The nights that are no more, since their enrolment ended before them or all that was recorded on them was
+	// withdrawn; some that are known to be gone may be among them.
+	Gone []GoneNight `json:"gone,omitzero"`
+
 	// Head The household's latest revision.
 	//
 	// Examples: 41
@@ -2098,7 +2113,7 @@ type SyncResponse struct {
 	// More Whether there are changes beyond this answer.
 	More *bool `json:"more,omitempty"`
 
-	// Nights The nights changed since the cursor.
+	// Nights The nights changed since the cursor; some that have not may be among them.
 	Nights []Night `json:"nights,omitzero"`
 
 	// Results One result for each entry pushed, in their order.

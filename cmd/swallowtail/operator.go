@@ -148,7 +148,7 @@ func check(ctx context.Context, c *call) error {
 			return err
 		}
 		if len(report.Differences) > 0 {
-			return fmt.Errorf("%d differences found", len(report.Differences))
+			return fmt.Errorf("the database is not as it must be: see the differences (%d)", len(report.Differences))
 		}
 		return nil
 	})

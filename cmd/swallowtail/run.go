@@ -87,25 +87,26 @@ func (c *call) flags() (set *flag.FlagSet, db *string) {
 
 // parse reads the flags: from the arguments, else from the environment.
 func (c *call) parse(set *flag.FlagSet) error {
-	var wrong error
-	set.VisitAll(func(f *flag.Flag) {
-		name := "SWALLOWTAIL_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
-		if value := c.getenv(name); value != "" && wrong == nil {
-			if err := set.Set(f.Name, value); err != nil {
-				wrong = fmt.Errorf("%s: %w", name, err)
-			}
-		}
-	})
-	if wrong != nil {
-		return wrong
-	}
 	if err := set.Parse(c.args); err != nil {
 		return err
 	}
 	if set.NArg() > 0 {
 		return fmt.Errorf("%s takes no argument %q", c.command.name, set.Arg(0))
 	}
-	return nil
+	given := map[string]bool{}
+	set.Visit(func(f *flag.Flag) { given[f.Name] = true })
+	var wrong error
+	set.VisitAll(func(f *flag.Flag) {
+		name := "SWALLOWTAIL_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
+		value := c.getenv(name)
+		if given[f.Name] || value == "" || wrong != nil {
+			return
+		}
+		if err := set.Set(f.Name, value); err != nil {
+			wrong = fmt.Errorf("%s: %w", name, err)
+		}
+	})
+	return wrong
 }
 
 // print writes JSON for a program.

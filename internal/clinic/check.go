@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -122,7 +123,7 @@ func (r *Report) checkProjection(f *family, learner Learner, kept Projection) er
 	if err != nil {
 		return err
 	}
-	if !bytes.Equal(fresh.Row, kept.Row) || fresh.Status != kept.Status || fresh.Urgency != kept.Urgency {
+	if !bytes.Equal(fresh.Row, kept.Row) || !sameOrder(fresh, kept) {
 		r.differs(f.household.ID, learner.ID, "the roster row is not what a fresh fold gives")
 	}
 	if !sameNights(fresh.Nights, kept.Nights) {
@@ -134,7 +135,15 @@ func (r *Report) checkProjection(f *family, learner Learner, kept Projection) er
 	return nil
 }
 
-func sameNights(a, b []ProjectedNight) bool {
+// sameOrder compares what orders and filters the roster, and says until when it holds.
+func sameOrder(a, b Projection) bool {
+	return a.Status == b.Status && a.Urgency == b.Urgency && a.NightsWrong == b.NightsWrong && a.Nickname == b.Nickname &&
+		slices.Equal(a.Flags, b.Flags) && a.Heard.Equal(b.Heard) && a.Until.Equal(b.Until)
+}
+
+func sameNights(fresh, kept []ProjectedNight) bool {
+	a := fresh
+	b := slices.DeleteFunc(slices.Clone(kept), func(n ProjectedNight) bool { return n.Gone })
 	if len(a) != len(b) {
 		return false
 	}

@@ -60,7 +60,7 @@ func changedNights(ctx context.Context, view View, learner uuid.UUID, after int6
 	}
 	var docs [][]byte
 	for _, n := range p.Nights {
-		if n.ChangedRev > after {
+		if n.ChangedRev > after && !n.Gone {
 			docs = append(docs, n.Doc)
 		}
 	}

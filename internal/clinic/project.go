@@ -36,7 +36,9 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 		if err != nil && fault.KindOf(err) != fault.NotFound {
 			return err
 		}
-		p.dateChanges(before, head.Rev)
+		if err := p.dateChanges(before, head.Rev); err != nil {
+			return err
+		}
 		if err := tx.SaveProjection(ctx, p); err != nil {
 			return err
 		}
@@ -44,8 +46,8 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 	return nil
 }
 
-// dateChanges gives each night the revision with which it last changed.
-func (p *Projection) dateChanges(before Projection, rev int64) {
+// dateChanges gives each night the revision with which it last changed, and keeps those that are no more.
+func (p *Projection) dateChanges(before Projection, rev int64) error {
 	known := make(map[practice.Night]ProjectedNight, len(before.Nights))
 	for _, n := range before.Nights {
 		known[n.Night] = n
@@ -56,7 +58,20 @@ func (p *Projection) dateChanges(before Projection, rev int64) {
 		if old, ok := known[n.Night]; ok && bytes.Equal(old.Doc, n.Doc) {
 			n.ChangedRev = old.ChangedRev
 		}
+		delete(known, n.Night)
 	}
+	for _, old := range known {
+		if !old.Gone {
+			doc, err := served.Encode(served.GoneNight{Learner: p.Learner, Night: old.Night.String()})
+			if err != nil {
+				return err
+			}
+			old = ProjectedNight{Night: old.Night, ChangedRev: rev, Gone: true, Doc: doc}
+		}
+		p.Nights = append(p.Nights, old)
+	}
+	slices.SortFunc(p.Nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
+	return nil
 }
 
 // project works out what is kept of a learner's fold at an instant.
@@ -85,17 +100,7 @@ func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 		return Projection{}, err
 	}
 	p.remind(reminder.Next(&v))
-	// With the view the reminders change too: a later programme begins, or a session that was ahead of the clock counts.
-	p.RemindersUntil = earlier(p.RemindersUntil, p.Until)
 	return p, nil
-}
-
-// earlier returns the earlier of two instants, of which a zero one is none.
-func earlier(a, b time.Time) time.Time {
-	if a.IsZero() || (!b.IsZero() && b.Before(a)) {
-		return b
-	}
-	return a
 }
 
 func (f *family) subject(learner Learner, v *practice.View, p *practice.Programme) served.Subject {

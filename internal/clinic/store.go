@@ -321,8 +321,11 @@ type Projection struct {
 // ProjectedNight is a night as served.
 type ProjectedNight struct {
 	Night      practice.Night
-	ChangedRev int64  // the household's revision with which it last changed
-	Doc        []byte // JSON
+	ChangedRev int64 // the household's revision with which it last changed
+	// Gone marks a night that is no more, since its enrolment ended before it or all that was recorded on it was withdrawn.
+	// It is kept so that phones can be told.
+	Gone bool
+	Doc  []byte // JSON
 }
 
 // ProjectedReminder is a reminder that is due or will be, if nothing more is heard.
@@ -370,9 +373,9 @@ type RosterRow struct {
 type ProjectionView interface {
 	// Projection returns a learner's projection, its nights in order and its reminders by due instant, then id.
 	Projection(ctx context.Context, learner uuid.UUID) (Projection, error)
-	// NightsChanged returns the nights of a household's learners that changed after a revision up to another, by learner
-	// and night.
-	NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([][]byte, error)
+	// NightsChanged returns the nights of a household's learners that changed after a revision up to another, those that
+	// are no more too, by learner and night.
+	NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([]ProjectedNight, error)
 	// Roster returns rows in the order asked for.
 	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
 	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.

@@ -34,7 +34,8 @@ type SyncAnswer struct {
 	More       bool
 	Head       int64
 	Epoch      uuid.UUID
-	Nights     [][]byte // JSON
+	Nights     [][]byte // JSON: those that changed
+	Gone       [][]byte // JSON: those that are no more
 	Digest     string
 }
 
@@ -106,8 +107,16 @@ func (s *Service) pull(ctx context.Context, tx Tx, p access.Principal, a *SyncAn
 	a.Head, a.More = head.Rev, last.Rev < head.Rev
 	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
 	// the cursor may have done so after the cursor was given out, and is told again.
-	if a.Nights, err = tx.NightsChanged(ctx, p.HouseholdID, after-1, last.Rev); err != nil {
+	nights, err := tx.NightsChanged(ctx, p.HouseholdID, after-1, last.Rev)
+	if err != nil {
 		return err
+	}
+	for _, n := range nights {
+		if n.Gone {
+			a.Gone = append(a.Gone, n.Doc)
+		} else {
+			a.Nights = append(a.Nights, n.Doc)
+		}
 	}
 	if a.Epoch, err = tx.Epoch(ctx); err != nil {
 		return err

@@ -73,6 +73,7 @@ func RunWithoutPractice(p *practice.Programme) int {
 		case practice.Complete, practice.Partial, practice.Attempted, practice.Excused:
 			run = 0
 		case practice.Open, practice.Upcoming:
+			return run // what comes after has not closed, though it may be excused already
 		}
 	}
 	return run

@@ -20,7 +20,9 @@ type View struct {
 	// Idle says why an entry of the household is without effect.
 	Idle map[EntryID]Why
 	// Until is the first instant after At at which the same entries would give another view; zero where there is none.
-	Until   time.Time
+	Until time.Time
+	// Awaits is the first instant after At at which something begins that was left out of this view; zero where nothing was.
+	Awaits  time.Time
 	current int
 }
 
@@ -39,6 +41,14 @@ func (v *View) Current() *Programme {
 		return nil
 	}
 	return &v.Programmes[v.current]
+}
+
+// FromCurrent returns the current programme and those that begin after it, by first night.
+func (v *View) FromCurrent() []Programme {
+	if v.current < 0 {
+		return nil
+	}
+	return v.Programmes[v.current:]
 }
 
 // Programme returns the programme of an enrolment, nil where it has none.
@@ -95,6 +105,7 @@ type fold struct {
 	notes          map[Night]*notes
 	switches       []switching
 	changesAt      time.Time
+	awaits         time.Time
 }
 
 // sitting is a sitting on its way into a night.
@@ -123,6 +134,12 @@ func (r *Record) Fold(learner LearnerID, enrolments []Enrolment, contacts []Cont
 	f.collectNotes()
 	f.numberSittings()
 	return f.view()
+}
+
+// await notes an instant at which something begins that is left out until then.
+func (f *fold) await(at time.Time) {
+	f.until(at)
+	f.awaits = earlier(f.awaits, at)
 }
 
 // until notes an instant after which the view would be another.
@@ -260,7 +277,7 @@ func (f *fold) view() View {
 			v.Earlier = append(v.Earlier, n)
 		}
 	}
-	v.Until = f.changesAt
+	v.Until, v.Awaits = f.changesAt, f.awaits
 	return v
 }
 

@@ -47,7 +47,7 @@ func (f *fold) collectNotes() {
 		body := e.Body.(*Incident) //nolint:forcetypeassert // heads are of the kind asked for
 		when := e.recorded()
 		if when.unixMilli > f.at.UnixMilli() {
-			f.until(when.Time())
+			f.await(when.Time())
 			return
 		}
 		night := f.nightOfMoment(when)

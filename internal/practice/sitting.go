@@ -60,7 +60,7 @@ func (f *fold) collectSessions() {
 			if !s.ghost {
 				f.idle[s.entry.ID] = WhyAfterInstant
 			}
-			f.until(s.start.Time())
+			f.await(s.start.Time())
 		default:
 			plan, _ := f.planFor(s.start)
 			s.window = plan.SittingWindow

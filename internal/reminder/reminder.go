@@ -1,8 +1,8 @@
 // Package reminder works out whom to remind, of what and when. It is pure, over package practice: it keeps no state,
 // sends nothing and reads no clock.
 //
-// A reminder is due at the learner's reminder time at home, and lapses at the next one or when quiet hours begin,
-// whichever comes first. There is at most one a day for the family: tonight's, or else the one for the evening before.
+// A reminder is due at the learner's reminder time at home, and lapses at the next one or when quiet hours begin, whichever
+// comes first; tonight's lapses with the night. There is at most one a day for the family: tonight's, or else the one for the evening before.
 // The clinic is told once of a run of evenings without practice, when it reaches the length that the plan names.
 package reminder
 
@@ -40,33 +40,65 @@ type Upcoming struct {
 	Lapses    time.Time  // when they are due no longer, and others may be; zero where there are none
 }
 
-// Next returns what is due at the instant of a view, else what will be due next if nothing more is heard. A hold, a pause
-// and an end stop everything. Nights that had closed before the enrolment was written are not reminded of.
+// Next returns what is due at the instant of a view, else what will be due next if nothing more is heard. A hold stops
+// everything, a pause or an end whatever their enrolment would be reminded of. Nights that had closed before the enrolment
+// was written are not reminded of.
 func Next(v *practice.View) Upcoming {
-	p := v.Current()
-	if p == nil || len(v.Hold) > 0 || p.Enrolment.Paused || p.Enrolment.Ended {
+	if len(v.Hold) > 0 {
 		return Upcoming{}
 	}
-	d := day{programme: p, learner: v.Learner, tonight: p.Enrolment.Tonight(v.At)}
+	coming := v.FromCurrent()
+	for i := range coming {
+		last := coming[i].LastNight + 1 // the day on which the last night may turn out missed
+		if i+1 < len(coming) {
+			last = min(last, coming[i+1].Enrolment.FirstNight-1)
+		}
+		if next := nextOf(v, &coming[i], last); len(next.Reminders) > 0 {
+			return next
+		}
+	}
+	return Upcoming{}
+}
+
+// nextOf returns what is due next of one programme, up to its last day.
+func nextOf(v *practice.View, p *practice.Programme, last practice.Night) Upcoming {
+	if p.Enrolment.Paused || p.Enrolment.Ended {
+		return Upcoming{}
+	}
+	d := day{programme: p, learner: v.Learner}
 	// The day before tonight's may still have its reminder time to come, where that lies after midnight.
-	first := max(d.tonight-1, p.Enrolment.FirstNight)
-	for night := first; night <= p.LastNight+1; night++ {
+	for night := max(p.Enrolment.Tonight(v.At)-1, p.Enrolment.FirstNight); night <= last; night++ {
 		lapses := d.lapses(night)
 		if !v.At.Before(lapses) {
 			continue
 		}
-		if due := d.due(night); len(due) > 0 {
-			return Upcoming{Reminders: due, Lapses: lapses}
+		due := d.due(night)
+		if len(due) == 0 {
+			continue
 		}
+		if d.open(night) {
+			lapses = sooner(lapses, p.Enrolment.Closes(night))
+		}
+		// What begins later than the view may be tonight's practice, from a phone whose clock is fast.
+		if !v.Awaits.IsZero() {
+			lapses = sooner(lapses, v.Awaits)
+		}
+		return Upcoming{Reminders: due, Lapses: lapses}
 	}
 	return Upcoming{}
+}
+
+func sooner(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // day works out what is due on the days of one programme.
 type day struct {
 	programme *practice.Programme
 	learner   practice.LearnerID
-	tonight   practice.Night
 }
 
 // at returns the reminder time of a night: on its date, or in the small hours after it where the plan's day turns later.
@@ -131,7 +163,7 @@ func (d day) open(n practice.Night) bool {
 // wasOpenAt reports whether nothing was known of a night at its reminder time, so that tonight's reminder was due then.
 func (d day) wasOpenAt(n practice.Night, at time.Time) bool {
 	night := d.night(n)
-	return night != nil && night.Known.After(at)
+	return night != nil && (night.Known.IsZero() || night.Known.After(at))
 }
 
 // tellsOf reports whether a night closed after the enrolment was written.

@@ -22,6 +22,12 @@ type Night struct {
 	Incidents []NightIncident             `json:"incidents"`
 }
 
+// GoneNight names a night that is no more.
+type GoneNight struct {
+	Learner uuid.UUID `json:"learner_id"`
+	Night   string    `json:"night"`
+}
+
 // Score is what counts of a position on a night.
 type Score struct {
 	Outcome practice.Outcome `json:"outcome"`

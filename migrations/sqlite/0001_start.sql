@@ -220,6 +220,7 @@ CREATE TABLE night (
 	learner_key INTEGER NOT NULL REFERENCES learner,
 	night       INTEGER NOT NULL,
 	changed_rev INTEGER NOT NULL,
+	gone        INTEGER NOT NULL,
 	doc         BLOB NOT NULL, -- JSON
 	PRIMARY KEY (learner_key, night)
 ) STRICT, WITHOUT ROWID;

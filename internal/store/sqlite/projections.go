@@ -32,18 +32,19 @@ var (
 			roster_row = excluded.roster_row`}
 
 	nightsOfLearner = statement{"list nights", `
-		SELECT night, changed_rev, doc FROM night WHERE learner_key = ? ORDER BY night`}
+		SELECT night, changed_rev, gone, doc FROM night WHERE learner_key = ? ORDER BY night`}
 	nightsChanged = statement{"list changed nights", `
-		SELECT n.doc FROM learner l JOIN night n USING (learner_key)
+		SELECT n.night, n.changed_rev, n.gone, n.doc FROM learner l JOIN night n USING (learner_key)
 		WHERE l.household_key = ? AND n.changed_rev > ? AND n.changed_rev <= ? ORDER BY l.id, n.night`}
-	insertNights = statement{"save nights", `INSERT INTO night (learner_key, night, changed_rev, doc)`}
+	insertNights = statement{"save nights", `INSERT INTO night (learner_key, night, changed_rev, gone, doc)`}
 	removeNight  = statement{"remove night", `DELETE FROM night WHERE learner_key = ? AND night = ?`}
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ? AND until <= ? ORDER BY until, learner_id LIMIT ?`}
 )
 
-const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_rev, doc = excluded.doc`
+const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_rev, gone = excluded.gone,
+	doc = excluded.doc`
 
 func scanProjection(row scanner, p *clinic.Projection) error {
 	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
@@ -52,10 +53,8 @@ func scanProjection(row scanner, p *clinic.Projection) error {
 }
 
 func scanNight(row scanner, n *clinic.ProjectedNight) error {
-	return row.Scan(&n.Night, &n.ChangedRev, (*document)(&n.Doc))
+	return row.Scan(&n.Night, &n.ChangedRev, &n.Gone, (*document)(&n.Doc))
 }
-
-func scanDocument(row scanner, d *[]byte) error { return row.Scan((*document)(d)) }
 
 // Projection implements clinic.ProjectionView.
 func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Projection, error) {
@@ -75,12 +74,12 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 }
 
 // NightsChanged implements clinic.ProjectionView.
-func (v view) NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([][]byte, error) {
+func (v view) NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([]clinic.ProjectedNight, error) {
 	key, err := v.key(ctx, householdKey, household)
 	if err != nil {
 		return nil, err
 	}
-	return all(ctx, v.work, nightsChanged, scanDocument, key, after, upTo)
+	return all(ctx, v.work, nightsChanged, scanNight, key, after, upTo)
 }
 
 // StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
@@ -129,8 +128,8 @@ func (t *tx) saveNights(ctx context.Context, learner int64, nights []clinic.Proj
 	}
 	var changed [][]any
 	for _, n := range nights {
-		if old, ok := before[n.Night]; !ok || old.ChangedRev != n.ChangedRev || !bytes.Equal(old.Doc, n.Doc) {
-			changed = append(changed, []any{learner, n.Night, n.ChangedRev, blob(n.Doc)})
+		if old, ok := before[n.Night]; !ok || old.ChangedRev != n.ChangedRev || old.Gone != n.Gone || !bytes.Equal(old.Doc, n.Doc) {
+			changed = append(changed, []any{learner, n.Night, n.ChangedRev, n.Gone, blob(n.Doc)})
 		}
 		delete(before, n.Night)
 	}

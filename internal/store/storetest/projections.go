@@ -23,10 +23,10 @@ func projections(b *bundle) {
 	check("the same again")
 
 	want.Nights[0].Doc = []byte(`{"night": "a", "state": "missed"}`)
-	want.Nights[1].ChangedRev = 8
+	want.Nights[1].ChangedRev, want.Nights[1].Gone = 8, true
 	want.Nights = append(want.Nights, clinic.ProjectedNight{Night: 20_002, ChangedRev: 9, Doc: []byte(`{}`)})
 	want.Reminders[0].Run++
-	check("nights with the same revision, the same document, and new")
+	check("nights with the same revision, gone, and new")
 
 	want.Folded, want.Until, want.Row, want.Nickname = minutes(200), minutes(300), []byte(`{}`), "Kat"
 	want.Status, want.Flags, want.NightsWrong, want.Urgency = "paused", []string{"hold"}, 1, -1
@@ -72,12 +72,12 @@ func nightsChanged(b *bundle) {
 		{5, 99, nil},
 		{5, 1, nil},
 	} {
-		docs := read(b, func(ctx context.Context, v clinic.View) ([][]byte, error) {
+		nights := read(b, func(ctx context.Context, v clinic.View) ([]clinic.ProjectedNight, error) {
 			return v.NightsChanged(ctx, w.household, c.after, c.upTo)
 		})
 		var got []string
-		for _, doc := range docs {
-			got = append(got, string(doc))
+		for _, n := range nights {
+			got = append(got, string(n.Doc))
 		}
 		assert.Equal(b, c.want, got, "after %d up to %d", c.after, c.upTo)
 	}

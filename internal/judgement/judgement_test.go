@@ -1,0 +1,263 @@
+package judgement_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+)
+
+func TestWithoutAProgramme(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	v := s.view(s.evening(1))
+	assert.Equal(t, judgement.Judgement{Verdict: judgement.NotStarted}, judgement.Judge(&v, nil))
+	s.write(mama, s.evening(1), &practice.Incident{What: "pain"})
+	v = s.view(s.evening(1))
+	j := judgement.Judge(&v, nil)
+	assert.Equal(t, judgement.Hold, j.Verdict)
+	assert.Equal(t, []judgement.Flag{judgement.FlagOnHold}, j.Flags)
+	assert.Positive(t, j.Urgency)
+}
+
+// TestFigures counts the first try on a sweet of each night, and nothing else.
+func TestFigures(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.enrolments[0].Positions = []practice.Position{practice.Left, practice.Down}
+	water := practice.Try{Position: practice.Down, Medium: practice.Water, Outcome: practice.Swallowed, Ease: 5}
+	refused := practice.Try{Position: practice.Left, Outcome: practice.Refused}
+	second := practice.Try{Position: practice.Left, Number: 2, Outcome: practice.Swallowed, Ease: 5}
+	s.practise(mama, 1, swallowed(practice.Left, 4), second, water)
+	s.practise(mama, 2, practice.Try{Position: practice.Left, Outcome: practice.NotSwallowed, Ease: 1}, swallowed(practice.Up, 3))
+	s.practise(mama, 3, refused, second) // after a refusal the second is the first
+	j := s.judge(4)
+	assert.Equal(t, []judgement.Figures{
+		{Position: practice.Left, Tries: 3, Swallowed: 2, EaseSum: 10, EaseCount: 3},
+		{Position: practice.Up, Tries: 1, Swallowed: 1, EaseSum: 3, EaseCount: 1}, // not in use, but tried
+		{Position: practice.Down},
+	}, j.Positions)
+	share, ok := j.Positions[0].Share()
+	assert.True(t, ok)
+	assert.InDelta(t, 2.0/3, share, 1e-12)
+	ease, ok := j.Positions[0].Ease()
+	assert.True(t, ok)
+	assert.InDelta(t, 10.0/3, ease, 1e-12)
+	_, ok = j.Positions[2].Share()
+	assert.False(t, ok)
+	_, ok = j.Positions[2].Ease()
+	assert.False(t, ok)
+}
+
+func TestJudgedIn(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	assert.Nil(t, s.judge(4).JudgedIn)
+	s.write(doctor, time.Date(2027, time.March, 4, 3, 59, 0, 0, s.enrolments[0].Zone), &practice.Choose{Position: practice.Down})
+	assert.Equal(t, &judgement.JudgedIn{Position: practice.Down, From: march(3)}, s.judge(4).JudgedIn)
+	s.write(doctor, time.Date(2027, time.March, 4, 4, 0, 0, 0, s.enrolments[0].Zone), &practice.Choose{Position: practice.Up})
+	assert.Equal(t, &judgement.JudgedIn{Position: practice.Up, From: march(4)}, s.judge(5).JudgedIn)
+}
+
+func TestDisagreements(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.practise(mama, 1, swallowed(practice.Left, 5), swallowed(practice.Up, 3))
+	s.practise(papa, 1, swallowed(practice.Left, 3), swallowed(practice.Up, 2))
+	j := s.judge(2)
+	require.Len(t, j.Disagreements, 1)
+	assert.Equal(t, march(1), j.Disagreements[0].Night)
+	assert.Equal(t, 1, j.Disagreements[0].Sitting)
+	assert.Equal(t, practice.Left, j.Disagreements[0].Try.Position)
+	assert.Contains(t, j.Flags, judgement.FlagOpenDisagreement)
+	criterion := j.Criteria[2]
+	assert.Equal(t, "no_open_disagreement", criterion.ID)
+	assert.False(t, criterion.Met)
+	assert.Equal(t, []practice.Night{march(1)}, criterion.Nights)
+	assert.Equal(t, "1 open disagreement", criterion.Seen)
+}
+
+// TestAdvice: a snag that recurs on another night is given its piece of coaching, where it has one.
+func TestAdvice(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.practise(mama, 1, swallowed(practice.Left, 4, practice.SnagWater, practice.SnagFear), swallowed(practice.Up, 4, practice.SnagWater))
+	j := s.judge(2)
+	assert.Empty(t, j.Advice, "twice on one evening is once")
+	assert.Equal(t, []judgement.SnagCount{{Snag: practice.SnagWater, Tries: 2}, {Snag: practice.SnagFear, Tries: 1}}, j.Snags)
+	s.practise(mama, 3, swallowed(practice.Left, 4, practice.SnagWater, practice.SnagFear))
+	j = s.judge(4)
+	require.Len(t, j.Advice, 1, "fear has no coaching")
+	assert.Equal(t, practice.SnagWater, j.Advice[0].Snag)
+	assert.Equal(t, []practice.Night{march(1), march(3)}, j.Advice[0].Nights)
+	assert.NotEmpty(t, j.Advice[0].Text)
+	for _, snag := range []practice.Snag{practice.SnagPosture, practice.SnagPlacement} {
+		s.practise(mama, 5, swallowed(practice.Down, 4, snag))
+		s.practise(mama, 6, swallowed(practice.Down, 4, snag))
+	}
+	assert.Len(t, s.judge(7).Advice, 3)
+}
+
+func TestReadinessCriteria(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	assert.Equal(t, judgement.NotStarted, s.judge(1).Verdict)
+	for day := 1; day <= 11; day++ {
+		s.practise(mama, day, swallowed(practice.Left, 4))
+	}
+	j := s.judge(13)
+	assert.Empty(t, j.Verdict, "what needs statistics is absent")
+	ids := []string{}
+	for _, c := range j.Criteria {
+		ids = append(ids, c.ID)
+		assert.NotEmpty(t, c.Wanted)
+		assert.NotEmpty(t, c.Seen)
+		assert.NotEmpty(t, c.Why)
+	}
+	assert.Equal(t, []string{"practised_nights", "no_open_incident", "no_open_disagreement", "no_recalled_night"}, ids)
+	met := func(j judgement.Judgement) []bool {
+		all := []bool{}
+		for _, c := range j.Criteria {
+			all = append(all, c.Met)
+		}
+		return all
+	}
+	assert.Equal(t, []bool{false, true, true, true}, met(j))
+	assert.Equal(t, "11 practised nights", j.Criteria[0].Seen)
+	s.practise(mama, 12, swallowed(practice.Left, 4))
+	assert.Equal(t, []bool{true, true, true, true}, met(s.judge(13)))
+
+	// A thirteenth, written days later, is no practised night to rest on, and says so.
+	late := s.evening(13)
+	session := s.write(mama, late.Add(60*time.Hour), &practice.Session{Practised: practice.MomentOf(late), Zone: "America/Halifax"})
+	s.write(mama, late.Add(60*time.Hour), &practice.Try{Session: session.Subject, Position: practice.Up, Number: 1, Medium: practice.Sweet, Outcome: practice.Swallowed, Ease: 3})
+	j = s.judge(17)
+	assert.Equal(t, []bool{true, true, true, false}, met(j))
+	assert.Len(t, j.Criteria[0].Nights, 12)
+	assert.Equal(t, []practice.Night{march(13)}, j.Criteria[3].Nights)
+	assert.Contains(t, j.Flags, judgement.Flag(practice.MarkRecalled))
+
+	s.write(papa, s.evening(14), &practice.Incident{What: "vomited"})
+	j = s.judge(17)
+	assert.Equal(t, judgement.Hold, j.Verdict)
+	assert.Equal(t, []bool{true, false, true, false}, met(j))
+	assert.Equal(t, "1 open incident", j.Criteria[1].Seen)
+}
+
+// TestAttemptedIsStarted: an evening of refusals has begun the programme.
+func TestAttemptedIsStarted(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.practise(mama, 1, practice.Try{Position: practice.Left, Outcome: practice.Refused})
+	assert.Empty(t, s.judge(2).Verdict)
+}
+
+func TestRunWithoutPractice(t *testing.T) {
+	t.Parallel()
+	for name, test := range map[string]struct {
+		tell   func(s *story)
+		day    int
+		wanted int
+	}{
+		"before it begins":                  {func(*story) {}, 1, 0},
+		"two nights":                        {func(*story) {}, 3, 2},
+		"practice ends it":                  {func(s *story) { s.practise(mama, 2, swallowed(practice.Left, 4)) }, 4, 1},
+		"refusals end it":                   {func(s *story) { s.practise(mama, 3, practice.Try{Position: practice.Left, Outcome: practice.Refused}) }, 4, 0},
+		"an excuse ends it":                 {func(s *story) { s.write(mama, s.evening(1), &practice.Excuse{Night: march(3), Reason: "ill"}) }, 4, 0},
+		"an excuse to come does not":        {func(s *story) { s.write(mama, s.evening(1), &practice.Excuse{Night: march(9), Reason: "ill"}) }, 4, 3},
+		"what comes after the end does not": {func(*story) {}, 28, 14},
+	} {
+		s := newStory(t)
+		test.tell(s)
+		v := s.view(time.Date(2027, time.March, test.day, 12, 0, 0, 0, s.enrolments[0].Zone))
+		assert.Equal(t, test.wanted, judgement.RunWithoutPractice(v.Current()), name)
+	}
+}
+
+func TestFlags(t *testing.T) {
+	t.Parallel()
+	unread := func(s *story) {
+		e := s.write(mama, s.evening(2), nil)
+		e.Status = practice.Quarantined
+	}
+	for name, test := range map[string]struct {
+		tell   func(s *story)
+		day    int
+		wanted []judgement.Flag
+	}{
+		"nothing":     {func(*story) {}, 1, nil},
+		"a run":       {func(*story) {}, 4, []judgement.Flag{judgement.FlagFollowUp, judgement.FlagUnheard}},
+		"quarantined": {unread, 1, []judgement.Flag{judgement.FlagQuarantined}},
+		"medicine": {func(s *story) {
+			s.practise(mama, 1, practice.Try{Position: practice.Left, Medium: practice.Medicine, Outcome: practice.Swallowed, Ease: 3})
+		}, 2, []judgement.Flag{judgement.FlagMedicineTried}},
+		"a wrong offset": {func(s *story) {
+			at := s.evening(1).In(time.FixedZone("", 3600))
+			s.write(mama, s.evening(1), &practice.Session{Practised: practice.MomentOf(at), Zone: "America/Halifax"})
+		}, 2, []judgement.Flag{judgement.Flag(practice.MarkOffsetUnknown)}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := newStory(t)
+			s.contacts = []practice.Contact{{
+				Device: practice.DeviceID{UUID: uuid.New()}, Owner: mama.ID, Enrolled: s.enrolments[0].Written,
+			}}
+			test.tell(s)
+			assert.Equal(t, test.wanted, s.judge(test.day).Flags)
+		})
+	}
+}
+
+// TestUrgency: each reason for a call outweighs all that come after it together.
+func TestUrgency(t *testing.T) {
+	t.Parallel()
+	hold := func(s *story) { s.write(mama, s.evening(1), &practice.Incident{What: "pain"}) }
+	differ := func(s *story) {
+		s.practise(mama, 1, swallowed(practice.Left, 5))
+		s.practise(papa, 1, swallowed(practice.Left, 1))
+	}
+	everything := func(s *story) { differ(s); hold(s) }
+	urgency := func(day int, tell func(s *story), change func(e *practice.Enrolment)) int {
+		s := newStory(t)
+		tell(s)
+		if change != nil {
+			change(&s.enrolments[0])
+		}
+		return s.judge(day).Urgency
+	}
+	nothing := func(*story) {}
+	pause := func(e *practice.Enrolment) { e.Paused = true }
+	end := func(e *practice.Enrolment) { e.Ended, e.EndedOn = true, march(20) }
+	ordered := []int{
+		urgency(1, nothing, nil),    // nothing wrong
+		urgency(2, nothing, nil),    // a night
+		urgency(3, nothing, nil),    // two
+		urgency(2, differ, nil),     // a disagreement
+		urgency(3, differ, nil),     // and a night
+		urgency(4, nothing, nil),    // a run
+		urgency(15, nothing, nil),   // a longer one
+		urgency(6, differ, nil),     // a run and a disagreement
+		urgency(2, hold, nil),       // a hold
+		urgency(6, everything, nil), // everything
+	}
+	for i := 1; i < len(ordered); i++ {
+		assert.Less(t, ordered[i-1], ordered[i], "%d of %v", i, ordered)
+	}
+	assert.Zero(t, ordered[0])
+	for _, over := range []func(e *practice.Enrolment){pause, end} {
+		assert.Zero(t, urgency(6, differ, over))
+		assert.Equal(t, urgency(2, hold, nil)-urgency(2, hold, nil)%10_000, urgency(6, everything, over), "a hold still asks for a call")
+	}
+}
+
+func TestLastHeard(t *testing.T) {
+	t.Parallel()
+	assert.True(t, judgement.LastHeard(nil).IsZero())
+	early, late := time.Unix(1, 0), time.Unix(2, 0)
+	assert.Equal(t, late, judgement.LastHeard([]practice.Contact{{Heard: early}, {Heard: late}, {}, {Enrolled: late.Add(time.Hour)}}))
+}
