@@ -215,7 +215,7 @@ func TestCheckFindsWhatWasAltered(t *testing.T) {
 
 	tamper(t, db, `UPDATE entry SET received = received + 1 WHERE rev = 2`)
 	altered := execute(t, "check", "--db", db, "--rebuild")
-	require.ErrorContains(t, altered.err, "found")
+	require.ErrorContains(t, altered.err, "not as it must be")
 	require.Len(t, report(t, altered).Differences, 1)
 	assert.Contains(t, report(t, altered).Differences[0].What, "the chain breaks at revision 2")
 
@@ -223,7 +223,7 @@ func TestCheckFindsWhatWasAltered(t *testing.T) {
 	require.NoError(t, execute(t, "check", "--db", db).err)
 	tamper(t, db, `DELETE FROM entry WHERE rev = 3`)
 	lost := execute(t, "check", "--db", db, "--rebuild")
-	require.ErrorContains(t, lost.err, "found")
+	require.ErrorContains(t, lost.err, "not as it must be")
 	require.Len(t, report(t, lost).Differences, 1)
 	assert.Contains(t, report(t, lost).Differences[0].What, "the head is at revision 3, the last entry at 2")
 }
