@@ -1,0 +1,258 @@
+package api_test
+
+import (
+	"encoding/json"
+	"maps"
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/access"
+	"swallowtail/openapi"
+)
+
+// target is an operation as somebody with the right to it calls it.
+type target struct {
+	id, method, path string
+	body             any
+	as               []who // the roles that may; nobody in particular where it is open
+}
+
+// world is a family in mid-programme, and another of which its people must see nothing.
+type world struct {
+	*family
+	papa      *phone
+	enrolment string
+	plan      string
+	other     *family // of another clinic
+	otherPapa *phone
+}
+
+func newWorld(t testing.TB) *world {
+	t.Helper()
+	h := newHouse(t)
+	w := &world{family: h.newSite("north").newFamily("Otter"), other: h.newSite("south").newFamily("Badger")}
+	for _, f := range []*family{w.family, w.other} {
+		enrolment := f.enrol("2027-03-01")
+		papa := f.newPhone("Papa")
+		papa.accepted(papa.evening(h.clock.now())...)
+		if f == w.family {
+			w.enrolment, w.papa = enrolment, papa
+		} else {
+			w.otherPapa = papa
+		}
+	}
+	w.plan = w.clinician.post("/v1/plans", map[string]any{"name": "Three weeks"}).ok(http.StatusCreated).text("id")
+	return w
+}
+
+func (w *world) email() string { return w.members[access.RoleClinician].Email }
+
+// targets lists every operation of the description.
+func (w *world) targets() []target {
+	staff := []who{w.clinician, w.lead}
+	device, scheduler := []who{w.papa.who}, []who{w.scheduler}
+	household := "/v1/households/" + w.household
+	credentials := map[string]any{"email": w.email(), "password": password}
+	return []target{
+		{"getHealth", http.MethodGet, "/healthz", nil, nil},
+		{"getReadiness", http.MethodGet, "/readyz", nil, nil},
+		{"getSpecYaml", http.MethodGet, "/openapi.yaml", nil, nil},
+		{"getSpecJson", http.MethodGet, "/openapi.json", nil, nil},
+		{"getDocs", http.MethodGet, "/docs", nil, nil},
+		{"getJwks", http.MethodGet, "/.well-known/jwks.json", nil, nil},
+		{"getConsentText", http.MethodGet, "/v1/consent-text", nil, nil},
+		{"signIn", http.MethodPost, "/v1/auth/sign-in", credentials, nil},
+		{"setUpSecondFactor", http.MethodPost, "/v1/auth/second-factor", credentials, nil},
+		{"refreshTokens", http.MethodPost, "/v1/auth/refresh", map[string]any{"refresh_token": "x"}, nil},
+		{"enrolDevice", http.MethodPost, "/v1/devices/enrol", map[string]any{
+			"invite_code": "x", "caregiver": map[string]any{"name": "Papa"}, "device": map[string]any{"name": "p", "platform": "p"},
+		}, nil},
+		{"createPlan", http.MethodPost, "/v1/plans", map[string]any{"name": "Short", "parameters": map[string]any{"nights": 7}}, staff},
+		{"listPlans", http.MethodGet, "/v1/plans", nil, staff},
+		{"getPlan", http.MethodGet, "/v1/plans/" + w.plan, nil, staff},
+		{"createHousehold", http.MethodPost, "/v1/households", map[string]any{"label": "blue folder"}, staff},
+		{"listHouseholds", http.MethodGet, "/v1/households", nil, staff},
+		{"getHousehold", http.MethodGet, household, nil, staff},
+		{"createInvite", http.MethodPost, household + "/invites", map[string]any{}, staff},
+		{"createLearner", http.MethodPost, household + "/learners", map[string]any{"nickname": "Vole"}, staff},
+		{"recordScreening", http.MethodPost, w.family.path("screening"), map[string]any{"answers": answers(), "decision": "go"}, staff},
+		{"createEnrolment", http.MethodPost, w.family.path("enrolments"), map[string]any{
+			"first_night": "2027-04-01", "timezone": halifax, "reminder_time": "19:30",
+		}, staff},
+		{"setEnrolmentStatus", http.MethodPost, "/v1/enrolments/" + w.enrolment + "/status", map[string]any{"status": "paused"}, staff},
+		{"getRoster", http.MethodGet, "/v1/roster", nil, staff},
+		{"getSummary", http.MethodGet, w.family.path("summary"), nil, append(device, staff...)},
+		{"getNights", http.MethodGet, w.family.path("nights"), nil, append(device, staff...)},
+		{"listEntries", http.MethodGet, w.family.path("entries"), nil, staff},
+		{"addClinicEntries", http.MethodPost, w.family.path("entries"), map[string]any{"entries": []any{
+			w.family.entry("choose", map[string]any{"position": "left"}),
+		}}, staff},
+		{"sync", http.MethodPost, "/v1/sync", w.papa.envelope(), device},
+		{"getOwnHousehold", http.MethodGet, "/v1/household", nil, device},
+		{"listOverdue", http.MethodGet, "/v1/reminders/overdue", nil, scheduler},
+	}
+}
+
+func TestTargetsAreAllOperations(t *testing.T) {
+	t.Parallel()
+	converted, err := openapi.JSON()
+	require.NoError(t, err)
+	var doc struct {
+		Paths map[string]map[string]struct {
+			OperationID string `json:"operationId"`
+		} `json:"paths"`
+	}
+	require.NoError(t, json.Unmarshal(converted, &doc))
+	var described, targeted []string
+	for _, item := range doc.Paths {
+		for _, operation := range item {
+			described = append(described, operation.OperationID)
+		}
+	}
+	for _, target := range newWorld(t).targets() {
+		targeted = append(targeted, target.id)
+	}
+	assert.ElementsMatch(t, described, targeted)
+}
+
+// TestWhoMayAsk calls every operation as everybody: those with the right to it are answered, all others are not.
+func TestWhoMayAsk(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	expired, err := w.keys.Issue(w.clinician.principal, access.AccessTTL, start.Add(-access.AccessTTL), "old")
+	require.NoError(t, err)
+	foreign := newHouse(t).newSite("elsewhere").clinician.token()
+	everybody := map[string]who{
+		"clinician": w.clinician, "lead": w.lead, "device": w.papa.who, "scheduler": w.scheduler,
+	}
+	for _, target := range w.targets() {
+		t.Run(target.id, func(t *testing.T) {
+			ask := func(as who) reply {
+				return w.on(t).do(call{method: target.method, path: target.path, as: as, body: target.body})
+			}
+			if target.as == nil {
+				assert.NotEqual(t, http.StatusForbidden, ask(w.nobody("")).status)
+				return
+			}
+			none := ask(w.nobody("")).refused(http.StatusUnauthorized, "token-required")
+			assert.Equal(t, "Bearer", none.header.Get("WWW-Authenticate"))
+			ask(w.nobody("x"+secret)).refused(http.StatusUnauthorized, "token-invalid")
+			ask(w.nobody(foreign)).refused(http.StatusUnauthorized, "token-invalid")
+			ask(w.nobody(expired)).refused(http.StatusUnauthorized, "token-expired")
+			w.on(t).do(call{method: target.method, path: target.path, body: target.body, header: map[string]string{
+				"Authorization": "Basic " + w.clinician.token(),
+			}}).refused(http.StatusUnauthorized, "token-required")
+			for _, name := range slices.Sorted(maps.Keys(everybody)) {
+				if slices.ContainsFunc(target.as, func(a who) bool {
+					return a.principal == everybody[name].principal && a.raw == everybody[name].raw
+				}) {
+					assert.Less(t, ask(everybody[name]).status, http.StatusBadRequest, name)
+				} else {
+					ask(everybody[name]).refused(http.StatusForbidden, "forbidden")
+				}
+			}
+		})
+	}
+}
+
+// TestAServiceTokenUnknownToTheStoreIsRefused takes a service token that the store does not know any more.
+func TestAServiceTokenUnknownToTheStoreIsRefused(t *testing.T) {
+	t.Parallel()
+	s := newHouse(t).newSite("north")
+	principal := access.Principal{Role: access.RoleScheduler, ClinicID: s.id}
+	for _, id := range []string{uuid.NewString(), "not-an-id"} {
+		token, err := s.keys.Issue(principal, time.Hour, s.clock.now(), id)
+		require.NoError(t, err)
+		s.nobody(token).get("/v1/reminders/overdue").refused(http.StatusUnauthorized, "token-invalid")
+	}
+	s.scheduler.get("/v1/reminders/overdue").ok(http.StatusOK)
+	s.clock.advance(300 * 24 * time.Hour)
+	s.scheduler.get("/v1/reminders/overdue").refused(http.StatusUnauthorized, "token-expired")
+}
+
+// TestOthersThingsAreNotThere asks for what another clinic or household has, for what nobody has and for what is no id: the
+// answers must be the same to the letter.
+func TestOthersThingsAreNotThere(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	otherPlan := w.other.clinician.post("/v1/plans", map[string]any{"name": "Theirs"}).ok(http.StatusCreated).text("id")
+	otherEnrolment := w.other.summary().text("enrolment", "id")
+	theirs := map[string]string{
+		w.plan: otherPlan, w.household: w.other.household, w.learner: w.other.learner, w.enrolment: otherEnrolment,
+	}
+	instance := func(r reply) map[string]any { return with(r.doc(), "instance", nil) }
+	for _, target := range w.targets() {
+		for mine, other := range theirs {
+			if !strings.Contains(target.path, mine) {
+				continue
+			}
+			for _, caller := range target.as {
+				ask := func(id string) reply {
+					path := strings.Replace(target.path, mine, id, 1)
+					return w.do(call{method: target.method, path: path, as: caller, body: target.body})
+				}
+				absent := ask(uuid.NewString()).refused(http.StatusNotFound, "not-found")
+				for _, id := range []string{
+					other, uuid.Nil.String(), "x", "%20", "a%2Fb", "%00", "%ff", "{" + mine + "}", "urn:uuid:" + mine,
+					strings.ReplaceAll(mine, "-", ""), mine + "0", repeated("9", 2000),
+				} {
+					r := ask(id).refused(http.StatusNotFound, "not-found")
+					assert.Equal(t, instance(absent), instance(r), "%s of %s", target.id, id)
+				}
+			}
+		}
+	}
+	// A device sees nothing of its own clinic's other households either.
+	sibling := w.site.newFamily("Stoat")
+	w.papa.get(sibling.path("summary")).refused(http.StatusNotFound, "not-found")
+	w.papa.get(sibling.path("nights")).refused(http.StatusNotFound, "not-found")
+	w.clinician.get(w.family.path("summary")+"?enrolment="+otherEnrolment).refused(http.StatusNotFound, "not-found")
+	w.clinician.get(w.family.path("nights")+"?enrolment="+otherEnrolment).refused(http.StatusNotFound, "not-found")
+	w.clinician.get(w.family.path("nights")+"?enrolment="+secret).refused(http.StatusNotFound, "not-found")
+	// Nothing of the other clinic is in any list.
+	lists := []reply{
+		w.clinician.get("/v1/plans"), w.clinician.get("/v1/households"), w.clinician.get("/v1/roster"),
+		w.scheduler.get("/v1/reminders/overdue?as_of=2027-03-02T21:59:00Z"),
+	}
+	for _, list := range lists {
+		for _, other := range theirs {
+			assert.NotContains(t, string(list.ok(http.StatusOK).body), other)
+		}
+	}
+}
+
+func TestAddressesAndMethods(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for _, path := range []string{"/", "/v1", "/v1/" + secret, "/v1/learners/" + w.learner, "/healthz/"} {
+		r := w.do(call{method: http.MethodGet, path: path, as: w.clinician, elsewhere: true})
+		r.refused(http.StatusNotFound, "not-found")
+		assert.Equal(t, path, r.text("instance"))
+	}
+	for _, target := range w.targets() {
+		for _, method := range []string{http.MethodPut, http.MethodPatch, http.MethodDelete} {
+			r := w.do(call{method: method, path: target.path, as: w.clinician, body: target.body, elsewhere: true})
+			r.refused(http.StatusMethodNotAllowed, "method-not-allowed")
+			assert.Contains(t, r.header.Get("Allow"), target.method, target.id)
+		}
+	}
+}
+
+// TestHeaders looks at the headers that keep answers from being kept or misread.
+func TestHeaders(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for _, r := range []reply{w.clinician.get(w.family.path("summary")), w.nobody("").get("/v1/roster"), w.nobody("").get("/docs")} {
+		assert.Equal(t, "nosniff", r.header.Get("X-Content-Type-Options"))
+		assert.Equal(t, "no-store", r.header.Get("Cache-Control"))
+		assert.Equal(t, "DENY", r.header.Get("X-Frame-Options"))
+		assert.Contains(t, r.header.Get("Content-Security-Policy"), "default-src 'none'")
+	}
+}

@@ -1,0 +1,175 @@
+package api_test
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/binary"
+	"log/slog"
+	"net/http"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/api"
+	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/store/sqlite"
+)
+
+// start is when every story begins: a Monday, 18:00 in Halifax.
+var start = time.Date(2027, time.March, 1, 22, 0, 0, 0, time.UTC)
+
+// clock is a clock that the test moves.
+type clock struct {
+	mu sync.Mutex
+	at time.Time
+}
+
+func (c *clock) now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.at
+}
+
+func (c *clock) set(at time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.at = at
+}
+
+func (c *clock) advance(d time.Duration) { c.set(c.now().Add(d)) }
+
+// ids makes ids that sort in the order in which they were made. The space tells the server's from those of devices.
+type ids struct {
+	space uint16
+	made  atomic.Uint64
+}
+
+func (i *ids) next() uuid.UUID {
+	id := uuid.UUID{0x01, 0x95, 0x3a, 0x10, 0, 0, 0x70, 0, 0x80, 0}
+	binary.BigEndian.PutUint16(id[4:], i.space)
+	binary.BigEndian.PutUint32(id[12:], uint32(i.made.Add(1)))
+	return id
+}
+
+const (
+	serverIDs uint16 = iota + 1
+	deviceIDs
+)
+
+// house is a whole service on a database of its own, with a clock that the test moves.
+type house struct {
+	t       testing.TB
+	path    string
+	clock   *clock
+	keys    *access.Keys
+	store   *sqlite.Store
+	service *clinic.Service
+	handler http.Handler
+	madeIDs *ids // by devices
+}
+
+var cheap = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
+
+func newHouse(t testing.TB) *house {
+	t.Helper()
+	dir := t.TempDir()
+	keys, err := access.LoadOrCreateKeys(filepath.Join(dir, "keys"), rand.Reader, start)
+	require.NoError(t, err)
+	return openHouse(t, filepath.Join(dir, "store.db"), keys, &clock{at: start}, &ids{space: deviceIDs})
+}
+
+func openHouse(t testing.TB, path string, keys *access.Keys, at *clock, made *ids) *house {
+	t.Helper()
+	h := &house{t: t, path: path, clock: at, keys: keys, madeIDs: made}
+	server := &ids{space: serverIDs}
+	server.made.Store(uint64(at.now().Sub(start) / time.Millisecond)) // so that later openings make later ids
+	log := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
+	var err error
+	h.store, err = sqlite.Open(t.Context(), path, sqlite.Options{Logger: log, NewID: server.next, Now: at.now})
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, h.store.Close()) })
+	require.NoError(t, h.store.Migrate(t.Context()))
+	h.service = clinic.New(clinic.Config{
+		Store: h.store, Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log,
+	})
+	require.NoError(t, h.service.Prepare(t.Context(), at.now()))
+	h.handler, err = api.New(api.Config{Service: h.service, Keys: keys, Log: log, Now: at.now})
+	require.NoError(t, err)
+	return h
+}
+
+// read looks at the store beside the API.
+func (h *house) read(fn func(ctx context.Context, view clinic.View) error) {
+	h.t.Helper()
+	require.NoError(h.t, h.store.Read(h.t.Context(), fn))
+}
+
+// checked fails the test unless a check of the whole store finds it in order.
+func (h *house) checked() {
+	h.t.Helper()
+	report, err := h.service.Check(h.t.Context())
+	require.NoError(h.t, err)
+	assert.Empty(h.t, report.Differences)
+}
+
+// who is somebody who calls: a token is made for each call, so that moving the clock ends none.
+type who struct {
+	house     *house
+	principal access.Principal
+	raw       string // instead of a token made for the principal
+}
+
+func (w who) token() string {
+	if w.raw != "" || w.principal.Role == "" {
+		return w.raw
+	}
+	token, err := w.house.keys.Issue(w.principal, access.AccessTTL, w.house.clock.now(), "t1")
+	require.NoError(w.house.t, err)
+	return token
+}
+
+// nobody calls without a token, or with the text given.
+func (h *house) nobody(token string) who { return who{house: h, raw: token} }
+
+// site is a clinic and its people.
+type site struct {
+	*house
+	id              uuid.UUID
+	clinician, lead who
+	scheduler       who
+	members         map[access.Role]clinic.Member
+}
+
+const password = "seven slow snails"
+
+// newSite adds a clinic that asks nobody for a second factor.
+func (h *house) newSite(name string) *site {
+	h.t.Helper()
+	return h.newSiteAsking(name, "none")
+}
+
+func (h *house) newSiteAsking(name, secondFactor string) *site {
+	h.t.Helper()
+	c, err := h.service.AddClinic(h.t.Context(), name, "America/Halifax", secondFactor, h.clock.now())
+	require.NoError(h.t, err)
+	s := &site{house: h, id: c.ID, members: map[access.Role]clinic.Member{}}
+	for role, caller := range map[access.Role]*who{access.RoleClinician: &s.clinician, access.RoleLead: &s.lead} {
+		m, err := h.service.AddMember(h.t.Context(), clinic.NewMember{
+			Clinic: c.ID, Email: string(role) + "@" + name + ".example", Name: "Invented", Role: role, Password: password,
+		}, h.clock.now())
+		require.NoError(h.t, err)
+		s.members[role] = m
+		*caller = who{house: h, principal: access.Principal{Role: role, ClinicID: c.ID, ClinicianID: m.ID}}
+	}
+	token, err := h.service.IssueServiceToken(h.t.Context(), c.ID, access.RoleScheduler, 300*24*time.Hour, h.clock.now())
+	require.NoError(h.t, err)
+	s.scheduler = h.nobody(token)
+	return s
+}
