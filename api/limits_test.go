@@ -45,6 +45,25 @@ func TestTooMany(t *testing.T) {
 	f.clinician.post(f.path("entries"), map[string]any{"entries": entries}).refused(http.StatusRequestEntityTooLarge, "too-large")
 }
 
+// TestAFullHousehold fills a household up to the last entry that is taken.
+func TestAFullHousehold(t *testing.T) {
+	t.Parallel()
+	_, mama, papa := newTwoPhones(t)
+	full := 10_000
+	for range full / 1000 {
+		var entries []entry
+		for range 1000 {
+			entries = append(entries, mama.entry("excuse", map[string]any{"night": "2027-03-02", "reason": "ill"}))
+		}
+		mama.post("/v1/sync", with(mama.envelope(entries...), "limit", 1)).ok(http.StatusOK)
+	}
+	one := papa.envelope(papa.session(start))
+	r := papa.post("/v1/sync", one).refused(http.StatusConflict, "household-full")
+	assert.Equal(t, map[string]any{"household_entries": 10000.0}, r.at("limits"))
+	r = papa.post("/v1/sync", with(papa.envelope(), "limit", 1)).ok(http.StatusOK)
+	assert.InDelta(t, full, r.at("head"), 0, "and nothing more was kept")
+}
+
 // TestManyPhonesAtOnce pushes from several devices at the same time: the revisions have no gap, and every phone ends up
 // with the same.
 func TestManyPhonesAtOnce(t *testing.T) {

@@ -1696,7 +1696,7 @@ type Problem struct {
 	// Examples: /v1/sync
 	Instance *string `json:"instance,omitempty"`
 
-	// Limits With `/problems/too-large`: what one call may hold.
+	// Limits With `/problems/too-large`: what one call may hold; with `/problems/household-full`, what a household may.
 	Limits *ProblemLimits `json:"limits,omitempty"`
 
 	// Status The HTTP status.
@@ -1728,7 +1728,7 @@ type ProblemError struct {
 	Pointer string `json:"pointer"`
 }
 
-// ProblemLimits With `/problems/too-large`: what one call may hold.
+// ProblemLimits With `/problems/too-large`: what one call may hold; with `/problems/household-full`, what a household may.
 type ProblemLimits struct {
 	// Bytes The most bytes in a body, after decompression.
 	//
@@ -1739,6 +1739,11 @@ type ProblemLimits struct {
 	//
 	// Examples: 1000
 	Entries *int `json:"entries,omitempty"`
+
+	// HouseholdEntries The most entries that one household may hold, with `/problems/household-full`.
+	//
+	// Examples: 10000
+	HouseholdEntries *int `json:"household_entries,omitempty"`
 }
 
 // QuestionName The name of a screening question.
@@ -5742,6 +5747,22 @@ func (response AddClinicEntries404ApplicationProblemPlusJSONResponse) VisitAddCl
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddClinicEntries409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response AddClinicEntries409ApplicationProblemPlusJSONResponse) VisitAddClinicEntriesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
 	_, err := buf.WriteTo(w)
 	return err
 }

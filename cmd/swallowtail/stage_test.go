@@ -18,8 +18,8 @@ import (
 
 // The bounds of everything that a test waits for.
 const (
-	commandTime = 30 * time.Second
-	startTime   = 30 * time.Second // of a server, on a busy machine and under the race detector
+	commandTime = time.Minute
+	startTime   = 3 * time.Minute // of a server, on a busy machine and under the race detector
 	stopTime    = drainTime + 10*time.Second
 )
 

@@ -12,6 +12,7 @@ import (
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/door"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
 )
 
@@ -83,8 +84,15 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) (
 	if len(added) == 0 {
 		return results, nil
 	}
+	if head.Rev > MaxHousehold {
+		return nil, errHouseholdFull
+	}
 	return results, tx.AppendEntries(ctx, u.household, added)
 }
+
+var errHouseholdFull = fault.New(fault.Conflict, "household-full",
+	"The household holds as many entries as are taken; nothing of this call was kept. Keep them; whoever runs the service must look at it.").
+	With("limits", map[string]int{"household_entries": MaxHousehold})
 
 func withDefault(known map[uuid.UUID]StoredEntry) map[uuid.UUID]StoredEntry {
 	if known == nil {

@@ -10,6 +10,9 @@ const (
 
 	// MaxEntries is how many entries one upload may hold.
 	MaxEntries = 1_000
+	// MaxHousehold is how many entries a household may hold: some sixty times those of a fortnight of two caregivers. A
+	// broken device must not make every later upload of its household slow.
+	MaxHousehold = 10_000
 	// MaxPage is how many rows one page may hold, DefaultPage how many it holds unless asked.
 	MaxPage     = 500
 	DefaultPage = 100

@@ -1,9 +1,6 @@
 package practice
 
-import (
-	"slices"
-	"time"
-)
+import "time"
 
 // OpenIncident is an incident that no clinician has cleared.
 type OpenIncident struct {
@@ -25,7 +22,7 @@ func (f *fold) openIncidents() []OpenIncident {
 			continue
 		}
 		body, readable := e.Body.(*Incident)
-		if (!readable && !e.MayBeIncident) || slices.Contains(cleared, e.ID) {
+		if (!readable && !e.MayBeIncident) || cleared[e.ID] {
 			continue
 		}
 		o := OpenIncident{Entry: e.ID, Recorded: e.recorded(), Received: e.Received, Unread: !readable}
@@ -38,20 +35,29 @@ func (f *fold) openIncidents() []OpenIncident {
 }
 
 // cleared returns the entries that standing clears name, and those that these replace.
-func (f *fold) cleared() []EntryID {
-	var cleared []EntryID
+func (f *fold) cleared() map[EntryID]bool {
+	cleared := map[EntryID]bool{}
+	var queue []EntryID
+	add := func(id EntryID) {
+		if !cleared[id] {
+			cleared[id] = true
+			queue = append(queue, id)
+		}
+	}
 	f.record.heads(KindClear, f.learner, func(_ *account, e *Stamped) {
-		cleared = append(cleared, e.Body.(*Clear).Incidents...) //nolint:forcetypeassert // heads are of the kind asked for
+		for _, id := range e.Body.(*Clear).Incidents { //nolint:forcetypeassert // heads are of the kind asked for
+			add(id)
+		}
 	})
-	for i := 0; i < len(cleared); i++ {
-		e := f.record.entry(cleared[i])
+	for len(queue) > 0 {
+		e := f.record.entry(queue[0])
+		queue = queue[1:]
 		if e == nil {
 			continue
 		}
 		for _, id := range e.Replaces {
-			older := f.record.entry(id)
-			if older != nil && older.Subject == e.Subject && older.Author == e.Author && !slices.Contains(cleared, id) {
-				cleared = append(cleared, id)
+			if older := f.record.entry(id); older != nil && older.Subject == e.Subject && older.Author == e.Author {
+				add(id)
 			}
 		}
 	}

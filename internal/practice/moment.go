@@ -92,9 +92,16 @@ func (m Moment) String() string { return m.Time().Format("2006-01-02T15:04:05.99
 // IsZero reports whether m is the zero Moment, which stands for none.
 func (m Moment) IsZero() bool { return m == Moment{} }
 
-// shifted returns the moment d later, in the same offset.
+// The first and the last instant that can be written in any offset with a year from 0001 to 9999.
+const (
+	firstMilli = -62135510400_000 // 0001-01-02T00:00Z
+	lastMilli  = 253402128000_000 // 9999-12-30T00:00Z
+)
+
+// shifted returns the moment d later, in the same offset. A clock centuries wrong takes no moment beyond what can be
+// written.
 func (m Moment) shifted(d time.Duration) Moment {
-	return Moment{unixMilli: m.unixMilli + d.Milliseconds(), offset: m.offset}
+	return Moment{unixMilli: min(max(m.unixMilli+d.Milliseconds(), firstMilli), lastMilli), offset: m.offset}
 }
 
 // wallSeconds is the wall time at the place as seconds since 1970-01-01T00:00, as if the place kept UTC.

@@ -1,6 +1,7 @@
 package practice
 
 import (
+	"cmp"
 	"slices"
 	"time"
 )
@@ -105,38 +106,54 @@ func (f *fold) positionsOn(n Night) []Position {
 	return slices.DeleteFunc(slices.Clone(inUse), off)
 }
 
+// note is when a person first wrote of a sitting, and where that is.
+type note struct {
+	written
+	night   Night
+	sitting *SittingView
+}
+
 // markWrittenTogether marks the nights of which one person first wrote within minutes of another night.
 func (f *fold) markWrittenTogether(nights []NightView) {
 	within := DefaultPlan().WrittenTogetherWithin
 	if f.current != nil {
 		within = f.current.enrolment.Plan.WrittenTogetherWithin
 	}
+	var all []note
 	for i := range nights {
-		for j := i + 1; j < len(nights); j++ {
-			markPair(&nights[i], &nights[j], within.Milliseconds())
-		}
-	}
-}
-
-func markPair(a, b *NightView, within int64) {
-	for i := range a.Sittings {
-		for j := range b.Sittings {
-			if writtenTogether(a.Sittings[i].written, b.Sittings[j].written, within) {
-				a.Sittings[i].marks.add(MarkWrittenTogether)
-				b.Sittings[j].marks.add(MarkWrittenTogether)
+		for j := range nights[i].Sittings {
+			for _, w := range nights[i].Sittings[j].written {
+				all = append(all, note{written: w, night: nights[i].Night, sitting: &nights[i].Sittings[j]})
 			}
 		}
 	}
+	slices.SortFunc(all, func(a, b note) int {
+		return cmp.Or(a.by.compare(b.by), cmp.Compare(a.when.unixMilli, b.when.unixMilli))
+	})
+	markAround(all, within.Milliseconds())
 }
 
-func writtenTogether(a, b []written, within int64) bool {
-	for _, x := range a {
-		for _, y := range b {
-			gap := x.when.unixMilli - y.when.unixMilli
-			if x.by == y.by && max(gap, -gap) <= within {
-				return true
+// markAround marks every note around which, within a time either way, the same person wrote of another night too. The
+// notes are by person and time; the window of those around one moves along with it.
+func markAround(notes []note, within int64) {
+	around := map[Night]int{}
+	first, last := 0, 0 // of the window, the last not in it
+	for i := range notes {
+		n := &notes[i]
+		if i > 0 && notes[i-1].by != n.by {
+			clear(around)
+			first, last = i, i
+		}
+		for ; last < len(notes) && notes[last].by == n.by && notes[last].when.unixMilli <= n.when.unixMilli+within; last++ {
+			around[notes[last].night]++
+		}
+		for ; notes[first].when.unixMilli < n.when.unixMilli-within; first++ {
+			if around[notes[first].night]--; around[notes[first].night] == 0 {
+				delete(around, notes[first].night)
 			}
 		}
+		if len(around) > 1 {
+			n.sitting.marks.add(MarkWrittenTogether)
+		}
 	}
-	return false
 }

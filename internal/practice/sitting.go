@@ -71,14 +71,20 @@ func (f *fold) collectSessions() {
 
 // sessionsOn returns the sessions of a subject.
 func (f *fold) sessionsOn(subject SubjectID) []*session {
-	first, _ := slices.BinarySearchFunc(f.sessions, subject, func(s *session, subject SubjectID) int {
+	first, last := rangeOf(f.sessions, subject)
+	return f.sessions[first:last]
+}
+
+// rangeOf returns where in a list of sessions, in the order of their subjects, those of one subject lie.
+func rangeOf(sessions []*session, subject SubjectID) (first, last int) {
+	first, _ = slices.BinarySearchFunc(sessions, subject, func(s *session, subject SubjectID) int {
 		return compareIDs(s.account.subject().UUID, subject.UUID)
 	})
-	last := first
-	for last < len(f.sessions) && f.sessions[last].account.subject() == subject {
+	last = first
+	for last < len(sessions) && sessions[last].account.subject() == subject {
 		last++
 	}
-	return f.sessions[first:last]
+	return first, last
 }
 
 // sessionFor returns a session in whose sitting a person's try took place: any account of it, since all accounts of one
@@ -126,7 +132,7 @@ type grouping struct {
 	sessions []*session
 	group    []int // for each session, the group it is in
 	members  [][]int
-	distinct map[[2]int]bool
+	apart    []map[int]bool // for each group, the groups that a link calls distinct from it
 }
 
 // groupSessions joins the sessions that took part in one sitting, and flags those that one caregiver seems to have
@@ -134,7 +140,7 @@ type grouping struct {
 func groupSessions(sessions []*session, links []*Link) [][]*session {
 	g := grouping{
 		sessions: sessions, group: make([]int, len(sessions)), members: make([][]int, len(sessions)),
-		distinct: map[[2]int]bool{},
+		apart: make([]map[int]bool, len(sessions)),
 	}
 	for i := range sessions {
 		g.group[i], g.members[i] = i, []int{i}
@@ -161,7 +167,8 @@ func b2i(b bool) int {
 	return 0
 }
 
-// linkedPairs returns the pairs that links call the same, and notes those that links call distinct.
+// linkedPairs returns the pairs that links call the same, and sets those apart that links call distinct. Each session is
+// still a group of its own.
 func (g *grouping) linkedPairs(links []*Link) []pair {
 	var pairs []pair
 	for _, link := range links {
@@ -171,7 +178,7 @@ func (g *grouping) linkedPairs(links []*Link) []pair {
 				if link.Same {
 					pairs = append(pairs, g.pairOf(a, b, true))
 				} else {
-					g.distinct[[2]int{a, b}] = true
+					g.setApart(a, b)
 				}
 			}
 		}
@@ -182,12 +189,24 @@ func (g *grouping) linkedPairs(links []*Link) []pair {
 // named returns the places of the sessions that a link names, ascending and each once.
 func (g *grouping) named(link *Link) []int {
 	var named []int
-	for i, s := range g.sessions {
-		if slices.Contains(link.Sessions, s.account.subject()) {
+	for _, subject := range link.Sessions {
+		first, last := rangeOf(g.sessions, subject)
+		for i := first; i < last; i++ {
 			named = append(named, i)
 		}
 	}
-	return named
+	slices.Sort(named)
+	return slices.Compact(named)
+}
+
+// setApart notes that two groups are not to be joined.
+func (g *grouping) setApart(a, b int) {
+	for _, pair := range [][2]int{{a, b}, {b, a}} {
+		if g.apart[pair[0]] == nil {
+			g.apart[pair[0]] = map[int]bool{}
+		}
+		g.apart[pair[0]][pair[1]] = true
+	}
 }
 
 func (g *grouping) pairOf(a, b int, linked bool) pair {
@@ -204,6 +223,10 @@ func (g *grouping) joinSameSubject() {
 	}
 }
 
+// mostNear is with how many sessions after it one is compared. A family comes nowhere near; a broken device that hands in
+// thousands of sessions of one hour must not make the fold slow for good.
+const mostNear = 32
+
 // closePairs returns the pairs of sessions that start at most a window apart, by the plan of the earlier, and whose clocks
 // are to be trusted. Those of one caregiver are among them: they are never joined, but flagged.
 func (g *grouping) closePairs() []pair {
@@ -218,7 +241,7 @@ func (g *grouping) closePairs() []pair {
 	})
 	var pairs []pair
 	for i, a := range trusted {
-		for _, b := range trusted[i+1:] {
+		for _, b := range trusted[i+1 : min(i+1+mostNear, len(trusted))] {
 			p := g.pairOf(a, b, false)
 			if p.gap > g.sessions[a].window.Milliseconds() {
 				break
@@ -232,24 +255,13 @@ func (g *grouping) closePairs() []pair {
 // consider joins the groups of a pair unless something forbids it.
 func (g *grouping) consider(p pair) {
 	a, b := g.group[p.a], g.group[p.b]
-	if a == b || g.saidDistinct(a, b) {
+	if a == b || g.apart[a][b] {
 		return
 	}
 	if !p.linked && g.flagShared(a, b) {
 		return
 	}
 	g.join(a, b)
-}
-
-func (g *grouping) saidDistinct(a, b int) bool {
-	for _, i := range g.members[a] {
-		for _, j := range g.members[b] {
-			if g.distinct[[2]int{min(i, j), max(i, j)}] {
-				return true
-			}
-		}
-	}
-	return false
 }
 
 // flagShared flags the sessions of any caregiver who has one in either group, and reports whether there was one.
@@ -267,6 +279,7 @@ func (g *grouping) flagShared(a, b int) bool {
 	return shared
 }
 
+// join makes one group of two. What either is to stay apart from, both are.
 func (g *grouping) join(a, b int) {
 	if a == b {
 		return
@@ -276,6 +289,11 @@ func (g *grouping) join(a, b int) {
 	}
 	g.members[a] = append(g.members[a], g.members[b]...)
 	g.members[b] = nil
+	for other := range g.apart[b] {
+		delete(g.apart[other], b)
+		g.setApart(a, other)
+	}
+	g.apart[b] = nil
 }
 
 // earliest returns the first session of a sitting that stands, or the first where all are withdrawn.
