@@ -241,7 +241,16 @@ func TestClocksBeyondAllReason(t *testing.T) {
 	t.Parallel()
 	const first, last, tonight = "0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "2027-03-01T18:00:00-04:00"
 	for _, test := range []struct{ sent, practised string }{
-		{first, tonight}, {last, tonight}, {tonight, first}, {tonight, last}, {first, "9000-01-01T00:00:00Z"}, {last, "0900-01-01T00:00:00Z"},
+		{first, tonight},
+		{last, tonight},
+		{tonight, first},
+		{tonight, last},
+		{first, "9000-01-01T00:00:00Z"},
+		{last, "0900-01-01T00:00:00Z"},
+		{first, first},
+		{first, last},
+		{last, first},
+		{last, last},
 	} {
 		f, mama, papa := newTwoPhones(t)
 		session := mama.session(start)

@@ -163,6 +163,41 @@ func TestNightsChangeWithoutEntries(t *testing.T) {
 	assert.Equal(t, f.states()["2027-03-03"], known["2027-03-03"])
 }
 
+// TestNightsThatAreNoMore: a phone that knows the nights to come hears that an end, or a second programme, took some away.
+func TestNightsThatAreNoMore(t *testing.T) {
+	t.Parallel()
+	f, mama, papa := newTwoPhones(t)
+	known := map[string]bool{}
+	follow := func(p *phone) {
+		r := p.sync()
+		for _, n := range r.list("nights") {
+			known[at(t, n, "night").(string)] = true
+		}
+		for _, n := range r.list("gone") {
+			assert.Equal(t, f.learner, at(t, n, "learner_id"))
+			delete(known, at(t, n, "night").(string))
+		}
+	}
+	agree := func() {
+		wanted := map[string]bool{}
+		for night := range f.states() {
+			wanted[night] = true
+		}
+		assert.Equal(t, wanted, known)
+	}
+	mama.accepted(mama.evening(start)...)
+	follow(papa)
+	agree()
+	require.Len(t, known, 14)
+	f.clock.set(inHalifax(t, "2027-03-03 12:00"))
+	id := f.summary().text("enrolment", "id")
+	f.clinician.post("/v1/enrolments/"+id+"/status", map[string]any{"status": "ended"}).ok(http.StatusOK)
+	follow(papa)
+	agree()
+	require.Len(t, known, 3)
+	f.checked()
+}
+
 func TestOfferedAgain(t *testing.T) {
 	t.Parallel()
 	f, mama, papa := newTwoPhones(t)
