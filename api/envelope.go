@@ -140,7 +140,10 @@ func syncRequest(body []byte) (clinic.SyncRequest, error) {
 	}
 	r := clinic.SyncRequest{Schema: e.number("schema", 1, maxSchema), Limit: clinic.DefaultPage, Entries: e.entries()}
 	if cursor, has := e.members["cursor"]; !has || cursor.Kind() != 'n' {
-		r.Cursor = e.text("cursor", "Give the cursor of the last answer, or null for a first pull.")
+		const wantCursor = "Give the cursor of the last answer, or null for a first pull."
+		if r.Cursor = e.text("cursor", wantCursor); has && cursor.Kind() == '"' && r.Cursor == "" {
+			e.wrong("cursor", wantCursor)
+		}
 	}
 	const wantClock = "Give the device's clock at sending, as RFC 3339 with an offset."
 	wrong := len(e.fields)

@@ -2356,7 +2356,8 @@ type GetRosterParams struct {
 	// Flag Only learners who carry this flag.
 	Flag *Flag `form:"flag,omitempty" json:"flag,omitempty"`
 
-	// Order What comes first. `needs_call`: learners on hold, then those with most flags and open disagreements;
+	// Order What comes first. `needs_call`: learners on hold, then those with a run of nights without practice, then those
+	// with open disagreements, then those with most nights missed or unheard;
 	// `nickname`: alphabetical; `last_heard`: the household silent for longest; `missed`: most missed nights.
 	Order *RosterOrder `form:"order,omitempty" json:"order,omitempty"`
 

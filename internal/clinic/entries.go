@@ -92,6 +92,9 @@ func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.
 			return err
 		}
 		v := f.view(learner, now)
+		for _, o := range v.Hold {
+			delete(v.Idle, o.Entry) // it holds the learner, whatever else is said of it
+		}
 		for i := range f.stored {
 			e := &f.stored[i]
 			if e.Rev <= page.After || (e.Learner != learner && e.Learner != uuid.Nil) {

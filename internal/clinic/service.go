@@ -106,8 +106,8 @@ func (r *refusal) unless(fine bool, pointer, detail string) {
 // name checks a name, a label or a nickname.
 func (r *refusal) name(pointer, name string) {
 	n := utf8.RuneCountInString(name)
-	if n < 1 || n > maxName || strings.ContainsFunc(name, isControl) || !utf8.ValidString(name) {
-		r.at(pointer, fmt.Sprintf("Give 1 to %d characters, none of them a control character.", maxName))
+	if n > maxName || strings.TrimSpace(name) == "" || strings.ContainsFunc(name, isControl) || !utf8.ValidString(name) {
+		r.at(pointer, fmt.Sprintf("Give 1 to %d characters, none of them a control character and not only spaces.", maxName))
 	}
 }
 
