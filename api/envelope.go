@@ -12,11 +12,9 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/door"
 	"swallowtail/internal/fault"
 )
-
-// knownSchema is the version of the entries' form that the description tells of.
-const knownSchema = 1
 
 // envelope is what goes around entries: its members, each still as it was sent. The entries within are looked at one by
 // one, so what is wrong inside one, even a member named twice, fails nothing but it.
@@ -69,7 +67,7 @@ func (e *envelope) wrong(name, detail string) {
 // err refuses an envelope with anything wrong in it. The members of a schema that is not known yet may be more.
 func (e *envelope) err(schema int, known ...string) error {
 	for _, name := range slices.Sorted(maps.Keys(e.members)) {
-		if schema <= knownSchema && !slices.Contains(known, name) {
+		if schema <= door.KnownSchema && !slices.Contains(known, name) {
 			e.fields = append(e.fields, fault.Field{
 				Pointer: tellable(jsontext.Pointer("").AppendToken(name)),
 				Detail:  fmt.Sprintf("Only these members are known here, told apart by case too: %s.", strings.Join(known, ", ")),
@@ -168,5 +166,5 @@ func clinicEntries(body []byte) ([][]byte, error) {
 	if len(entries) == 0 && len(e.fields) == 0 {
 		e.wrong("entries", "Give at least one entry.")
 	}
-	return entries, e.err(knownSchema, "entries")
+	return entries, e.err(door.KnownSchema, "entries")
 }

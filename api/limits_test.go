@@ -32,7 +32,7 @@ func TestTooMany(t *testing.T) {
 			strings.TrimSuffix(strings.Repeat(`{},`, n), ",") + `]}`
 	}
 	r := mama.post("/v1/sync", small(1001)).refused(http.StatusRequestEntityTooLarge, "too-large")
-	assert.Equal(t, map[string]any{"entries": 1000.0}, r.at("limits"))
+	assert.Equal(t, map[string]any{"entries": 1000.0, "bytes": 1048576.0}, r.at("limits"))
 	assert.Empty(t, mama.sync().list("changes"), "nothing of it was stored")
 	r = mama.post("/v1/sync", small(1000)).ok(http.StatusOK)
 	assert.Equal(t, "quarantined", r.text("results", 0, "status"))
@@ -45,23 +45,25 @@ func TestTooMany(t *testing.T) {
 	f.clinician.post(f.path("entries"), map[string]any{"entries": entries}).refused(http.StatusRequestEntityTooLarge, "too-large")
 }
 
-// TestAFullHousehold fills a household up to the last entry that is taken.
-func TestAFullHousehold(t *testing.T) {
+// TestAFullCaregiver hands in up to the last entry that is taken of one caregiver. Nobody else is kept out by it, and
+// nothing keeps an incident out.
+func TestAFullCaregiver(t *testing.T) {
 	t.Parallel()
-	_, mama, papa := newTwoPhones(t)
-	full := 10_000
-	for range full / 1000 {
+	f, mama, papa := newTwoPhones(t)
+	for range 5 {
 		var entries []entry
 		for range 1000 {
 			entries = append(entries, mama.entry("excuse", map[string]any{"night": "2027-03-02", "reason": "ill"}))
 		}
 		mama.post("/v1/sync", with(mama.envelope(entries...), "limit", 1)).ok(http.StatusOK)
 	}
-	one := papa.envelope(papa.session(start))
-	r := papa.post("/v1/sync", one).refused(http.StatusConflict, "household-full")
-	assert.Equal(t, map[string]any{"household_entries": 10000.0}, r.at("limits"))
-	r = papa.post("/v1/sync", with(papa.envelope(), "limit", 1)).ok(http.StatusOK)
-	assert.InDelta(t, full, r.at("head"), 0, "and nothing more was kept")
+	more := func(p *phone, e entry) reply { return p.post("/v1/sync", with(p.envelope(e), "limit", 1)) }
+	r := more(mama, mama.session(start)).refused(http.StatusConflict, "caregiver-full")
+	assert.Equal(t, map[string]any{"caregiver_entries": 5000.0}, r.at("limits"))
+	assert.InDelta(t, 5001, more(papa, papa.session(start)).ok(http.StatusOK).at("head"), 0, "nothing of the refused call was kept")
+	more(mama, mama.entry("incident", map[string]any{"session": nil, "what": "choking"})).ok(http.StatusOK)
+	assert.Equal(t, "hold", f.summary().at("readiness", "verdict"))
+	f.write(f.entry("choose", map[string]any{"position": "left"}))
 }
 
 // TestManyPhonesAtOnce pushes from several devices at the same time: the revisions have no gap, and every phone ends up

@@ -21,9 +21,6 @@ import (
 	"swallowtail/internal/fault"
 )
 
-// maxBody is the most octets of a body, after decompression.
-const maxBody = 1 << 20
-
 // logged writes one line for each request: what was asked by route, never by address or content.
 func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
@@ -78,7 +75,7 @@ func compressed() echo.MiddlewareFunc {
 
 var (
 	errTooLarge = fault.New(fault.TooLarge, "too-large", "The body is too large, after decompression: hand in less at a time.").
-			With("limits", map[string]int{"bytes": maxBody, "entries": clinic.MaxEntries})
+			With("limits", map[string]int{"bytes": clinic.MaxBody, "entries": clinic.MaxEntries})
 	errNotJSON     = fault.New(fault.UnsupportedMedia, "unsupported-media-type", "Send JSON, with the content type application/json.")
 	errEncoding    = fault.New(fault.UnsupportedMedia, "unsupported-encoding", "Send the body as it is or compressed with gzip.")
 	errUncompress  = fault.New(fault.Unreadable, "body-unreadable", "The body is not the gzip that its Content-Encoding says it is.")
@@ -113,7 +110,7 @@ func inflated(r *http.Request) ([]byte, error) {
 	case "", "identity":
 	case "gzip":
 		// What hardly compresses grows a little, so the bound that tells is the one after decompression.
-		unzipped, err := gzip.NewReader(io.LimitReader(r.Body, 2*maxBody))
+		unzipped, err := gzip.NewReader(io.LimitReader(r.Body, 2*clinic.MaxBody))
 		if err != nil {
 			return nil, errUncompress.Because(err)
 		}
@@ -121,9 +118,9 @@ func inflated(r *http.Request) ([]byte, error) {
 	default:
 		return nil, errEncoding
 	}
-	body, err := io.ReadAll(io.LimitReader(from, maxBody+1))
+	body, err := io.ReadAll(io.LimitReader(from, clinic.MaxBody+1))
 	switch {
-	case len(body) > maxBody:
+	case len(body) > clinic.MaxBody:
 		return nil, errTooLarge
 	case errors.Is(err, gzip.ErrChecksum) || errors.Is(err, gzip.ErrHeader):
 		return nil, errUncompress.Because(err)

@@ -70,11 +70,12 @@ func TestRosterFilters(t *testing.T) {
 		id := f.summary().text("enrolment", "id")
 		f.clinician.post("/v1/enrolments/"+id+"/status", map[string]any{"status": status}).ok(http.StatusOK)
 	}
+	assert.Equal(t, []any{"vole"}, nicknames(t, s.clinician.get("/v1/roster?flag=follow_up")))
 	status(families["Badger"], "paused")
-	status(families["vole"], "ended")
+	status(families["vole"], "ended") // nothing is to be followed up any more
 	for query, wanted := range map[string][]any{
 		"?status=running": {"otter"}, "?status=paused": {"Badger"}, "?status=ended": {"vole"}, "?status=none": {"Ant"},
-		"?flag=on_hold": {"otter"}, "?flag=unheard": {"Badger"}, "?flag=nothing": {}, "?flag=follow_up": {"vole"},
+		"?flag=on_hold": {"otter"}, "?flag=unheard": {"Badger"}, "?flag=nothing": {}, "?flag=follow_up": {},
 		"?flag=on_hold&status=paused": {}, "?flag=unheard&status=paused&order=nickname": {"Badger"},
 	} {
 		assert.Equal(t, wanted, nicknames(t, s.clinician.get("/v1/roster"+query)), query)

@@ -1696,7 +1696,7 @@ type Problem struct {
 	// Examples: /v1/sync
 	Instance *string `json:"instance,omitempty"`
 
-	// Limits With `/problems/too-large`: what one call may hold; with `/problems/household-full`, what a household may.
+	// Limits With `/problems/too-large`: what one call may hold; with `/problems/caregiver-full`, what one caregiver may add in all.
 	Limits *ProblemLimits `json:"limits,omitempty"`
 
 	// Status The HTTP status.
@@ -1728,22 +1728,22 @@ type ProblemError struct {
 	Pointer string `json:"pointer"`
 }
 
-// ProblemLimits With `/problems/too-large`: what one call may hold; with `/problems/household-full`, what a household may.
+// ProblemLimits With `/problems/too-large`: what one call may hold; with `/problems/caregiver-full`, what one caregiver may add in all.
 type ProblemLimits struct {
 	// Bytes The most bytes in a body, after decompression.
 	//
 	// Examples: 1048576
 	Bytes *int `json:"bytes,omitempty"`
 
+	// CaregiverEntries The most entries that one caregiver may add, with `/problems/caregiver-full`.
+	//
+	// Examples: 5000
+	CaregiverEntries *int `json:"caregiver_entries,omitempty"`
+
 	// Entries The most entries in one call.
 	//
 	// Examples: 1000
 	Entries *int `json:"entries,omitempty"`
-
-	// HouseholdEntries The most entries that one household may hold, with `/problems/household-full`.
-	//
-	// Examples: 10000
-	HouseholdEntries *int `json:"household_entries,omitempty"`
 }
 
 // QuestionName The name of a screening question.
@@ -5748,22 +5748,6 @@ func (response AddClinicEntries404ApplicationProblemPlusJSONResponse) VisitAddCl
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(404)
-	_, err := buf.WriteTo(w)
-	return err
-}
-
-type AddClinicEntries409ApplicationProblemPlusJSONResponse struct {
-	ConflictApplicationProblemPlusJSONResponse
-}
-
-func (response AddClinicEntries409ApplicationProblemPlusJSONResponse) VisitAddClinicEntriesResponse(w http.ResponseWriter) error {
-
-	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(409)
 	_, err := buf.WriteTo(w)
 	return err
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"strings"
 	"time"
 
@@ -89,8 +90,20 @@ func logger(s streams, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level}))
 }
 
-// withHouse runs an operator's command on the database, beside whatever server runs.
+// withHouse runs an operator's command on a database that is there, beside whatever server runs.
 func (c *call) withHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
+	path, err := databasePath(db)
+	if err != nil {
+		return err
+	}
+	if _, err := os.Stat(path); err != nil {
+		return fmt.Errorf("there is no database to work on: %w", err)
+	}
+	return c.withNewHouse(ctx, db, do)
+}
+
+// withNewHouse runs an operator's command on a database, which it makes where there is none.
+func (c *call) withNewHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
 	h, err := openHouse(ctx, db, logger(c.streams, slog.LevelWarn), time.Now)
 	if err != nil {
 		return err

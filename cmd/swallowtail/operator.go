@@ -26,7 +26,7 @@ func migrate(ctx context.Context, c *call) error {
 		return err
 	}
 	// Opening a house migrates its database.
-	return c.withHouse(ctx, *db, func(*house, time.Time) error { return nil })
+	return c.withNewHouse(ctx, *db, func(*house, time.Time) error { return nil })
 }
 
 func addClinic(ctx context.Context, c *call) error {
@@ -37,7 +37,7 @@ func addClinic(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+	return c.withNewHouse(ctx, *db, func(h *house, now time.Time) error {
 		added, err := h.service.AddClinic(ctx, *name, *zone, *second, now)
 		if err != nil {
 			return plainly(err)

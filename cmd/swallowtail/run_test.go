@@ -75,7 +75,7 @@ func TestWhatCanNotBeMeantIsRefused(t *testing.T) {
 		},
 		"two things wrong": {
 			invocation{args: []string{"clinic", "add", "--db", db, "--timezone", "Etc/UTC", "--second-factor", "some"}},
-			"--name: Give 1 to 80 characters, none of them a control character.; --second-factor: Give none, lead or all.",
+			"--name: Give 1 to 80 characters, none of them a control character and not only spaces.; --second-factor: Give none, lead or all.",
 		},
 		"a clinic by name": {
 			invocation{args: []string{"token", "issue", "--db", db, "--clinic", "Heron Lane"}}, "--clinic wants the id",

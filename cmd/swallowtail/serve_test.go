@@ -169,3 +169,18 @@ func TestStoppedAServerAnswersWhatItHasBegun(t *testing.T) {
 	assert.NotEmpty(t, pair.Access)
 	require.NoError(t, server.end())
 }
+
+// TestNoDatabaseIsMadeByTheWay: a mistyped name must not pass for a sound database.
+func TestNoDatabaseIsMadeByTheWay(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "mistyped.db")
+	for _, args := range [][]string{
+		{"check"},
+		{"clinician", "add", "--clinic", "01940000-0000-7000-8000-000000000002", "--email", "wren@example.test", "--name", "Wren", "--password-stdin"},
+		{"token", "issue", "--clinic", "01940000-0000-7000-8000-000000000002"},
+	} {
+		refused := execute(t, append(args, "--db", db)...)
+		require.ErrorContains(t, refused.err, "there is no database", args)
+		assert.NoFileExists(t, db)
+	}
+}

@@ -1,6 +1,8 @@
 package access
 
 import (
+	"crypto/aes"
+	"crypto/cipher"
 	"crypto/ed25519"
 	"crypto/hkdf"
 	"crypto/hmac"
@@ -18,6 +20,7 @@ type Keys struct {
 
 	seal    []byte
 	cursor  []byte
+	hidden  cipher.AEAD // for cursors
 	invite  []byte
 	refresh []byte
 }
@@ -58,6 +61,13 @@ func newKeys(secret []byte, signing []signingKey) (*Keys, error) {
 			return nil, fmt.Errorf("derive the %s key: %w", p.name, err)
 		}
 		*p.key = key
+	}
+	block, err := aes.NewCipher(k.cursor)
+	if err != nil {
+		return nil, fmt.Errorf("make the cursor cipher: %w", err)
+	}
+	if k.hidden, err = cipher.NewGCM(block); err != nil {
+		return nil, fmt.Errorf("make the cursor cipher: %w", err)
 	}
 	return k, nil
 }

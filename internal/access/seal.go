@@ -4,6 +4,7 @@ import (
 	"crypto/hmac"
 	"encoding/base64"
 	"errors"
+	"fmt"
 	"strings"
 
 	"swallowtail/internal/fault"
@@ -32,12 +33,13 @@ func cutHash(key []byte, label string, parts ...[]byte) []byte {
 	return keyedHash(key, all...)[:SealSize]
 }
 
-// SealCursor wraps a position in a list so that a client can carry it, unable to change it unnoticed or to use it for
-// a list of another kind. The payload is not hidden: put nothing in it that the client may not see. The result is
-// base64url.
+// SealCursor wraps a position in a list so that a client can carry it, unable to read it, to change it unnoticed or to use
+// it for a list of another kind. It is encrypted with AES-256-GCM, since a cursor stands in addresses and so in logs, and a
+// position in the roster tells of health. The nonce comes from the payload, as in a synthetic initialisation vector, so
+// that the same position has the same cursor. The result is base64url.
 func (k *Keys) SealCursor(kind string, payload []byte) string {
-	sealed := append(cutHash(k.cursor, kind, payload), payload...)
-	return base64.RawURLEncoding.EncodeToString(sealed)
+	nonce := cutHash(k.cursor, "nonce", []byte(kind), payload)[:k.hidden.NonceSize()]
+	return base64.RawURLEncoding.EncodeToString(k.hidden.Seal(nonce, nonce, payload, []byte(kind)))
 }
 
 // OpenCursor returns the payload of a cursor that SealCursor made for the same kind. Any other string is
@@ -59,12 +61,13 @@ func (k *Keys) openCursor(kind, cursor string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(sealed) < SealSize {
+	if len(sealed) < k.hidden.NonceSize() {
 		return nil, errors.New("too short")
 	}
-	seal, payload := sealed[:SealSize], sealed[SealSize:]
-	if !hmac.Equal(seal, cutHash(k.cursor, kind, payload)) {
-		return nil, errors.New("seal does not fit")
+	nonce, hidden := sealed[:k.hidden.NonceSize()], sealed[k.hidden.NonceSize():]
+	payload, err := k.hidden.Open(nil, nonce, hidden, []byte(kind))
+	if err != nil {
+		return nil, fmt.Errorf("open: %w", err)
 	}
 	return payload, nil
 }

@@ -15,7 +15,7 @@ const (
 	ConsentVersion = "1"
 	ConsentText    = "By enrolling this device you agree that what you record about practice evenings (when it was, how each try " +
 		"went, notes and incidents) is kept by your clinic's service and seen by your clinic and by the other caregivers of " +
-		"your household; a note is seen by the clinic alone unless you share it. You can ask your clinic to show, correct or " +
+		"your household; a note, or why you withdraw something, is seen by the clinic alone unless you share it; the reason for settling a disagreement is seen by all of them. You can ask your clinic to show, correct or " +
 		"erase it, and you can withdraw this consent at any time. This service helps with practice; it is no medical advice, " +
 		"and what your clinician tells you comes first."
 )
@@ -130,6 +130,9 @@ func (s *Service) enrol(ctx context.Context, tx Tx, invite Invite, n NewDevice, 
 		if err := tx.AddCaregiver(ctx, person); err != nil {
 			return EnrolledDevice{}, err
 		}
+	}
+	if err := tx.RecordConsent(ctx, d.Caregiver, ConsentVersion, now); err != nil {
+		return EnrolledDevice{}, err
 	}
 	if err := tx.AddDevice(ctx, d); err != nil {
 		return EnrolledDevice{}, err

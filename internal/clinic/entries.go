@@ -7,6 +7,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/door"
 	"swallowtail/internal/practice"
 )
 
@@ -24,7 +25,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 	u := upload{
 		author:  practice.Author{Role: practice.Clinician, ID: practice.PersonID{UUID: p.ClinicianID}},
 		learner: learner,
-		schema:  knownSchema,
+		schema:  door.KnownSchema,
 	}
 	u.examine(raws)
 	var a AddedEntries
@@ -34,7 +35,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 			return err
 		}
 		u.household = l.Household
-		before, err := tx.Head(ctx, l.Household)
+		before, err := tx.LockHead(ctx, l.Household)
 		if err != nil {
 			return err
 		}
@@ -49,9 +50,6 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 	})
 	return a, err
 }
-
-// knownSchema is the newest schema of entries that this service knows.
-const knownSchema = 1
 
 func changedNights(ctx context.Context, view View, learner uuid.UUID, after int64) ([][]byte, error) {
 	p, err := view.Projection(ctx, learner)

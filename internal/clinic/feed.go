@@ -38,7 +38,7 @@ func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, reader *practic
 		Flaws: flawsOf(e.Problem), Members: membersOf(e.Sent),
 	}
 	others := reader != nil && *reader != e.Author
-	if e.Status == practice.Quarantined {
+	if len(e.Problem) > 0 {
 		f.Members = readable(e)
 		if !others {
 			f.Sent = asJSON(e.Sent)
@@ -46,7 +46,7 @@ func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, reader *practic
 		return f
 	}
 	if others {
-		f.Members["body"] = withoutPrivateNote(f.Members["body"])
+		f.Members["body"] = withoutPrivateWords(f.Members["body"], string(f.Members["kind"]))
 	}
 	return f
 }
@@ -96,14 +96,18 @@ func asJSON(sent []byte) jsontext.Value {
 	return quoted
 }
 
-// withoutPrivateNote returns a body without its note, unless it was written to be shared: a note is for its author and
-// the clinic.
-func withoutPrivateNote(body jsontext.Value) jsontext.Value {
+// withoutPrivateWords returns a body without its note, unless it was written to be shared, and without the reason of a
+// retraction: these are for their author and the clinic. The reason of a settlement is for everybody.
+func withoutPrivateWords(body jsontext.Value, kind string) jsontext.Value {
 	members := membersOf(body)
-	if _, has := members["note"]; !has || string(members["note_shared"]) == "true" {
+	private := "note"
+	if kind == `"retract"` {
+		private = "reason"
+	}
+	if _, has := members[private]; !has || string(members["note_shared"]) == "true" {
 		return body
 	}
-	delete(members, "note")
+	delete(members, private)
 	stripped, err := json.Marshal(members, json.Deterministic(true))
 	if err != nil {
 		return jsontext.Value("null")

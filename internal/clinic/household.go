@@ -128,10 +128,15 @@ func (f *family) lastHeard() time.Time { return judgement.LastHeard(f.contacts) 
 // followed has ended.
 func (f *family) statusOf(p *practice.Programme, v *practice.View) (status string, endedOn *practice.Night) {
 	d := f.details[p.Enrolment.ID.UUID]
-	if d.Status == Ended {
-		return Ended, &d.EndedOn
-	}
 	last, followed := f.eveOfNext(p)
+	if d.Status == Ended {
+		if followed {
+			last = min(last, d.EndedOn)
+		} else {
+			last = d.EndedOn
+		}
+		return Ended, &last
+	}
 	if !followed {
 		return d.Status, nil
 	}

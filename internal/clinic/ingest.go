@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -71,6 +72,9 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) (
 		o := &u.offers[i]
 		if old, ok := known[o.Entry.ID.UUID]; ok {
 			results[i] = resultOf(old, o.Content)
+			if u.setAside && old.Status == practice.SetAside && results[i].Status == Duplicate {
+				results[i].Status = string(practice.SetAside) // its answer was lost: the device may still let go of it
+			}
 			continue
 		}
 		e := s.store(u, o, people, now)
@@ -84,15 +88,38 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) (
 	if len(added) == 0 {
 		return results, nil
 	}
-	if head.Rev > MaxHousehold {
-		return nil, errHouseholdFull
+	if err := u.bounded(ctx, tx, added); err != nil {
+		return nil, err
 	}
 	return results, tx.AppendEntries(ctx, u.household, added)
 }
 
-var errHouseholdFull = fault.New(fault.Conflict, "household-full",
-	"The household holds as many entries as are taken; nothing of this call was kept. Keep them; whoever runs the service must look at it.").
-	With("limits", map[string]int{"household_entries": MaxHousehold})
+var errTooManyOfOne = fault.New(fault.Conflict, "caregiver-full",
+	"This caregiver has added as many entries as are taken; nothing of this call was kept. Keep them; whoever runs the service must look at it.").
+	With("limits", map[string]int{"caregiver_entries": MaxCaregiver})
+
+// bounded refuses more entries of one caregiver than are taken, unless one of them is or may be an incident.
+func (u *upload) bounded(ctx context.Context, view View, added []StoredEntry) error {
+	last := added[len(added)-1].Rev
+	if u.author.Role == practice.Clinician || last <= MaxCaregiver || u.bringsIncident() {
+		return nil
+	}
+	before, err := view.CountEntries(ctx, u.household, u.author)
+	if err != nil {
+		return err
+	}
+	if before+len(added) > MaxCaregiver {
+		return errTooManyOfOne
+	}
+	return nil
+}
+
+func (u *upload) bringsIncident() bool {
+	return slices.ContainsFunc(u.offers, func(o door.Offered) bool {
+		_, is := o.Entry.Body.(*practice.Incident)
+		return is || o.MayBeIncident
+	})
+}
 
 func withDefault(known map[uuid.UUID]StoredEntry) map[uuid.UUID]StoredEntry {
 	if known == nil {
@@ -155,12 +182,11 @@ func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) Sto
 	if !p.learners[e.Learner] {
 		e.Learner = uuid.Nil
 	}
-	switch {
-	case o.Status == practice.Parked:
-	case len(flaws) > 0:
+	if len(flaws) > 0 {
 		e.Status, e.Problem = practice.Quarantined, encodeFlaws(flaws)
-	case u.setAside:
-		e.Status = practice.SetAside
+	}
+	if u.setAside {
+		e.Status = practice.SetAside // whatever it is: a review comes before all else
 	}
 	return e
 }

@@ -8,11 +8,13 @@ const (
 	maxZone   = 64
 	maxOthers = 20 // extra screening questions
 
+	// MaxBody is how many octets a body may have, after decompression.
+	MaxBody = 1 << 20
 	// MaxEntries is how many entries one upload may hold.
 	MaxEntries = 1_000
-	// MaxHousehold is how many entries a household may hold: some sixty times those of a fortnight of two caregivers. A
-	// broken device must not make every later upload of its household slow.
-	MaxHousehold = 10_000
+	// MaxCaregiver is how many entries one caregiver may add to a household: sixty times those of a fortnight. A broken
+	// device must not make every later upload of its household slow; nor may it keep others, a clinician or an incident out.
+	MaxCaregiver = 5_000
 	// MaxPage is how many rows one page may hold, DefaultPage how many it holds unless asked.
 	MaxPage     = 500
 	DefaultPage = 100

@@ -39,10 +39,16 @@ func (s *Service) Overdue(ctx context.Context, p access.Principal, asOf time.Tim
 	return due, err
 }
 
+// renewReminders works out anew the reminders that have lapsed, each learner's once.
 func (s *Service) renewReminders(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+	page := Page{Limit: staleAtOnce}
 	for {
 		done, err := s.refoldSome(ctx, now, func(ctx context.Context, view View) ([]uuid.UUID, error) {
-			return view.StaleReminders(ctx, clinic, now, Page{Limit: staleAtOnce})
+			learners, err := view.StaleReminders(ctx, clinic, now, page)
+			if len(learners) > 0 {
+				page.After = learners[len(learners)-1]
+			}
+			return learners, err
 		})
 		if done || err != nil {
 			return err

@@ -19,21 +19,22 @@ import (
 // refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
 func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) error {
 	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
+	head, err := tx.LockHead(ctx, household)
+	if err != nil {
+		return err
+	}
 	f, err := loadFamily(ctx, tx, household)
 	if err != nil {
 		return err
 	}
-	head, err := tx.Head(ctx, household)
-	if err != nil {
-		return err
-	}
 	for _, learner := range f.learners {
-		p, err := f.project(learner, now)
-		if err != nil {
-			return err
-		}
 		before, err := tx.Projection(ctx, learner.ID)
 		if err != nil && fault.KindOf(err) != fault.NotFound {
+			return err
+		}
+		// An upload may have been folded since this call took its instant: nothing is folded back.
+		p, err := f.project(learner, later(now, before.Folded))
+		if err != nil {
 			return err
 		}
 		if err := p.dateChanges(before, head.Rev); err != nil {
@@ -44,6 +45,13 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 		}
 	}
 	return nil
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
 }
 
 // dateChanges gives each night the revision with which it last changed, and keeps those that are no more.
@@ -91,6 +99,9 @@ func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 		p.Status, _ = f.statusOf(current, &v)
 		p.NightsWrong = current.Counts.Missed + current.Counts.Unheard
 		line.Status = p.Status
+	}
+	if next := served.NextAgeBand(learner.BirthMonth, at); !next.IsZero() && (p.Until.IsZero() || next.Before(p.Until)) {
+		p.Until = next // the roster row holds the age
 	}
 	var err error
 	if p.Row, err = served.Encode(line); err != nil {

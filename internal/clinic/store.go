@@ -185,6 +185,8 @@ type ClinicTx interface {
 	AddPlan(ctx context.Context, p Plan) error
 	AddHousehold(ctx context.Context, h Household) error
 	AddCaregiver(ctx context.Context, p Person) error
+	// RecordConsent replaces what a caregiver has consented to, and when.
+	RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error
 	AddDevice(ctx context.Context, d Device) error
 	AddLearner(ctx context.Context, l Learner) error
 	AddScreening(ctx context.Context, s Screening) error
@@ -280,6 +282,8 @@ type RecordView interface {
 	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
 	// EntriesByID returns those of the ids that the household holds.
 	EntriesByID(ctx context.Context, household uuid.UUID, ids []uuid.UUID) (map[uuid.UUID]StoredEntry, error)
+	// CountEntries returns how many entries of an author the household holds.
+	CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error)
 	// EntryIDs returns the ids of the entries up to a revision, in order of the ids.
 	EntryIDs(ctx context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error)
 	// HouseholdIDs returns every household of every clinic by id, for checks of the whole store.

@@ -56,6 +56,9 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	u.examine(r.Entries)
 	a := SyncAnswer{UploadOnly: p.UploadOnly}
 	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if _, err := tx.LockHead(ctx, p.HouseholdID); err != nil {
+			return err
+		}
 		after, err := placeOf(ctx, tx, p.HouseholdID, r.Cursor)
 		if err != nil {
 			return err
@@ -79,7 +82,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 }
 
 var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer entries in one call.").
-	With("limits", map[string]int{"entries": MaxEntries})
+	With("limits", map[string]int{"entries": MaxEntries, "bytes": MaxBody})
 
 // fromStart is the place before the first revision, for nights that changed before there was any entry.
 const fromStart = int64(-1)

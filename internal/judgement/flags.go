@@ -27,10 +27,10 @@ func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
 		}
 	}
 	add(len(v.Hold) > 0, FlagOnHold)
-	add(RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun, FlagFollowUp)
+	add(running(p) && RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun, FlagFollowUp)
 	add(len(j.Disagreements) > 0, FlagOpenDisagreement)
-	add(p.Counts.Unheard > 0, FlagUnheard)
-	add(quarantined(v), FlagQuarantined)
+	add(!p.Enrolment.Ended && p.Counts.Unheard > 0, FlagUnheard)
+	add(v.Quarantined > 0, FlagQuarantined)
 	add(medicineTried(p), FlagMedicineTried)
 	for _, mark := range []practice.Mark{
 		practice.MarkRecalled, practice.MarkWrittenTogether, practice.MarkClockSuspect, practice.MarkOffsetUnknown,
@@ -42,14 +42,8 @@ func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
 	return all
 }
 
-func quarantined(v *practice.View) bool {
-	for _, why := range v.Idle {
-		if why == practice.WhyQuarantined {
-			return true
-		}
-	}
-	return false
-}
+// running reports whether anything is asked of the family.
+func running(p *practice.Programme) bool { return !p.Enrolment.Paused && !p.Enrolment.Ended }
 
 func medicineTried(p *practice.Programme) bool {
 	for i := range p.Nights {
@@ -95,7 +89,7 @@ func urgency(v *practice.View, p *practice.Programme, j *Judgement) int {
 	if len(v.Hold) > 0 {
 		u += urgentHold
 	}
-	if p == nil || p.Enrolment.Paused || p.Enrolment.Ended {
+	if p == nil || !running(p) {
 		return u
 	}
 	if RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun {

@@ -22,11 +22,11 @@ type Criterion struct {
 	Wanted string
 	Seen   string
 	Nights []practice.Night // those it rests on
-	Why    string           // a sentence that a parent could read
+	Why    string           // a plain sentence
 }
 
 func readiness(v *practice.View, p *practice.Programme, open []Disagreement) (Verdict, []Criterion) {
-	criteria := []Criterion{practisedNights(p), noOpenIncident(v), noOpenDisagreement(open), noRecalledNight(p)}
+	criteria := []Criterion{practisedNights(p), noOpenIncident(v), noOpenDisagreement(open)}
 	switch {
 	case len(v.Hold) > 0:
 		return Hold, criteria
@@ -79,22 +79,6 @@ func noOpenDisagreement(open []Disagreement) Criterion {
 	c.Why = "The caregivers' accounts agree, or what differed has been settled."
 	if !c.Met {
 		c.Why = c.Seen + " between caregivers' accounts: the more cautious one counts until it is settled."
-	}
-	return c
-}
-
-func noRecalledNight(p *practice.Programme) Criterion {
-	c := Criterion{ID: "no_recalled_night", Wanted: "no practised night filled in from memory"}
-	for i := range p.Nights {
-		if n := &p.Nights[i]; n.State.Practised() && n.Has(practice.MarkRecalled) {
-			c.Nights = append(c.Nights, n.Night)
-		}
-	}
-	c.Met = len(c.Nights) == 0
-	c.Seen = plural(len(c.Nights), "recalled night")
-	c.Why = "Every practised night was written down within a day."
-	if !c.Met {
-		c.Why = c.Seen + " written down more than a day late, so from memory."
 	}
 	return c
 }

@@ -20,7 +20,8 @@
 //     the witness wrote with their own hand. A ring of replacements, which only a broken client can make, replaces
 //     nothing: all its members stand. An account whose only heads are retractions is withdrawn. A retraction beside a
 //     head that its writer had not seen is without effect, and marks the account.
-//  3. Sittings (sitting.go). Sessions become sittings by joining pairs, linked ones first, then the closest in time.
+//  3. Sittings (sitting.go). Sessions become sittings by joining pairs, linked ones first, then the closest in time. In
+//     time, a session is compared with the 32 that start next; only a broken device records more within the window.
 //  4. Tries (reading.go). Tries of one sitting with the same position and number are readings of one try. The most
 //     cautious whole reading counts, unless a settlement holds.
 //  5. Nights (night.go, state.go). Each sitting falls on the night of its earliest session; each night of an enrolment has

@@ -17,6 +17,9 @@ type View struct {
 	Earlier []NightView
 	Hold    []OpenIncident // incidents that no clinician has cleared, by id; any of them holds the learner
 	Chosen  *Chosen        // the position in which the learner is to be judged, where a clinician named one
+	// Quarantined counts the quarantined entries about the learner, or about nobody who could be told, that their author has
+	// not replaced by another entry since.
+	Quarantined int
 	// Idle says why an entry of the household is without effect.
 	Idle map[EntryID]Why
 	// Until is the first instant after At at which the same entries would give another view; zero where there is none.
@@ -41,6 +44,29 @@ func (v *View) Current() *Programme {
 		return nil
 	}
 	return &v.Programmes[v.current]
+}
+
+// quarantined counts the quarantined entries that are still to be mended.
+func (f *fold) quarantined() int {
+	if !slices.ContainsFunc(f.record.entries, func(e *Stamped) bool { return e.Status == Quarantined }) {
+		return 0
+	}
+	replaced := map[EntryID]bool{}
+	for _, e := range f.record.entries {
+		for _, id := range e.Replaces {
+			if older := f.record.entry(id); older != nil && older != e && older.Author == e.Author {
+				replaced[id] = true
+			}
+		}
+	}
+	n := 0
+	for _, e := range f.record.entries {
+		about := e.Learner == f.learner || e.Learner == LearnerID{}
+		if e.Status == Quarantined && about && !replaced[e.ID] {
+			n++
+		}
+	}
+	return n
 }
 
 // FromCurrent returns the current programme and those that begin after it, by first night.
@@ -255,7 +281,7 @@ func (f *fold) numberSittings() {
 }
 
 func (f *fold) view() View {
-	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Chosen: f.chosen(), Idle: f.idle, current: -1}
+	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Chosen: f.chosen(), Quarantined: f.quarantined(), Idle: f.idle, current: -1}
 	nights := f.recordedNights()
 	for i := range f.spans {
 		s := &f.spans[i]

@@ -56,6 +56,21 @@ func hostileHouseholds() map[string][]practice.Stamped {
 		}
 		return link
 	}
+	// Two sittings of thousands of sessions of one caregiver, which lie between each other in time.
+	interleaved := func(i int) practice.Body {
+		if i < hostile*9/10 {
+			return oneHour(i)
+		}
+		link := &practice.Link{Same: true}
+		for j := range 20 {
+			link.Sessions = append(link.Sessions, practice.SubjectID{UUID: numbered(i%2 + ((i-hostile*9/10)/2*19+j)*2)})
+		}
+		return link
+	}
+	byOne := crowd(hostile, interleaved)
+	for i := range byOne {
+		byOne[i].Author = byOne[0].Author
+	}
 	oneSubject := crowd(hostile, oneHour)
 	for i := range oneSubject {
 		oneSubject[i].Subject = oneSubject[0].Subject
@@ -87,7 +102,7 @@ func hostileHouseholds() map[string][]practice.Stamped {
 	})
 	return map[string][]practice.Stamped{
 		"sessions of one hour": crowd(hostile, oneHour), "sessions of many nights": crowd(hostile, manyNights),
-		"links": crowd(hostile, linked), "one subject": oneSubject, "incidents and clears": incidents, "readings of one try": tries,
+		"links": crowd(hostile, linked), "interleaved": byOne, "one subject": oneSubject, "incidents and clears": incidents, "readings of one try": tries,
 	}
 }
 

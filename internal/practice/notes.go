@@ -119,7 +119,7 @@ func (f *fold) markWrittenTogether(nights []NightView) {
 	if f.current != nil {
 		within = f.current.enrolment.Plan.WrittenTogetherWithin
 	}
-	var all []note
+	all := make([]note, 0, len(f.sessions))
 	for i := range nights {
 		for j := range nights[i].Sittings {
 			for _, w := range nights[i].Sittings[j].written {

@@ -207,9 +207,11 @@ func (f *fold) settlementsOf(readings []Reading) []*settlement {
 		return nil
 	}
 	var found []*settlement
+	seen := map[*settlement]bool{}
 	for _, r := range readings {
 		for _, s := range f.settlements[r.Subject] {
-			if !slices.Contains(found, s) {
+			if !seen[s] {
+				seen[s] = true
 				found = append(found, s)
 			}
 		}

@@ -133,6 +133,21 @@ type grouping struct {
 	group    []int // for each session, the group it is in
 	members  [][]int
 	apart    []map[int]bool // for each group, the groups that a link calls distinct from it
+	people   [][]attendance // for each group, those with a standing session in it
+}
+
+// attendance is the standing sessions of one person in one group.
+type attendance struct {
+	speaker  Author
+	sessions []int
+	flagged  int // how many of them, from the first, have been flagged already
+}
+
+// flag flags the sessions that have not been flagged yet.
+func (g *grouping) flag(a *attendance) {
+	for ; a.flagged < len(a.sessions); a.flagged++ {
+		g.sessions[a.sessions[a.flagged]].twice = true
+	}
 }
 
 // groupSessions joins the sessions that took part in one sitting, and flags those that one caregiver seems to have
@@ -140,10 +155,17 @@ type grouping struct {
 func groupSessions(sessions []*session, links []*Link) [][]*session {
 	g := grouping{
 		sessions: sessions, group: make([]int, len(sessions)), members: make([][]int, len(sessions)),
-		apart: make([]map[int]bool, len(sessions)),
+		apart: make([]map[int]bool, len(sessions)), people: make([][]attendance, len(sessions)),
 	}
+	// Each session is a group of its own at first; these lie side by side in one array.
+	places, attendances := make([]int, len(sessions)), make([]attendance, len(sessions))
 	for i := range sessions {
-		g.group[i], g.members[i] = i, []int{i}
+		places[i] = i
+		g.group[i], g.members[i] = i, places[i:i+1:i+1]
+		if !sessions[i].ghost {
+			attendances[i] = attendance{speaker: sessions[i].account.speaker, sessions: places[i : i+1 : i+1]}
+			g.people[i] = attendances[i : i+1 : i+1]
+		}
 	}
 	pairs := g.linkedPairs(links)
 	g.joinSameSubject()
@@ -267,13 +289,11 @@ func (g *grouping) consider(p pair) {
 // flagShared flags the sessions of any caregiver who has one in either group, and reports whether there was one.
 func (g *grouping) flagShared(a, b int) bool {
 	shared := false
-	for _, i := range g.members[a] {
-		for _, j := range g.members[b] {
-			one, other := g.sessions[i], g.sessions[j]
-			if !one.ghost && !other.ghost && one.account.speaker == other.account.speaker {
-				one.twice, other.twice = true, true
-				shared = true
-			}
+	for i := range g.people[a] {
+		if there := g.attendanceOf(b, g.people[a][i].speaker); there != nil {
+			g.flag(&g.people[a][i])
+			g.flag(there)
+			shared = true
 		}
 	}
 	return shared
@@ -289,11 +309,36 @@ func (g *grouping) join(a, b int) {
 	}
 	g.members[a] = append(g.members[a], g.members[b]...)
 	g.members[b] = nil
+	for _, there := range g.people[b] {
+		g.attend(a, there)
+	}
+	g.people[b] = nil
 	for other := range g.apart[b] {
 		delete(g.apart[other], b)
 		g.setApart(a, other)
 	}
 	g.apart[b] = nil
+}
+
+// attendanceOf returns the attendance of a person in a group, nil where there is none.
+func (g *grouping) attendanceOf(group int, speaker Author) *attendance {
+	for i := range g.people[group] {
+		if a := &g.people[group][i]; a.speaker == speaker {
+			return a
+		}
+	}
+	return nil
+}
+
+// attend adds a person's sessions to those in a group, the flagged ones first.
+func (g *grouping) attend(group int, there attendance) {
+	here := g.attendanceOf(group, there.speaker)
+	if here == nil {
+		g.people[group] = append(g.people[group], there)
+		return
+	}
+	here.sessions = slices.Concat(there.sessions[:there.flagged], here.sessions, there.sessions[there.flagged:])
+	here.flagged += there.flagged
 }
 
 // earliest returns the first session of a sitting that stands, or the first where all are withdrawn.

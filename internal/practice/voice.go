@@ -38,10 +38,10 @@ func idleStatus(e *Stamped, taken map[EntryID]bool) Why {
 	switch {
 	case e.Status == Quarantined:
 		return WhyQuarantined
-	case e.Body == nil:
-		return WhyParked
 	case e.Status == SetAside && !taken[e.ID]:
 		return WhySetAside
+	case e.Body == nil:
+		return WhyParked
 	}
 	return ""
 }

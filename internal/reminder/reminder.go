@@ -139,7 +139,7 @@ func (d day) due(n practice.Night) []Reminder {
 	case run > 0 && d.tellsOf(n-1) && !d.wasOpenAt(n, at):
 		add(Missed, n-1)
 	}
-	if run == d.programme.Enrolment.Plan.FollowUpRun && d.tellsOf(n-1) {
+	if d.told(n, run) == d.programme.Enrolment.Plan.FollowUpRun {
 		add(FollowUp, n-1)
 	}
 	slices.SortFunc(all, func(a, b Reminder) int { return slices.Compare(a.ID[:], b.ID[:]) })
@@ -170,6 +170,15 @@ func (d day) wasOpenAt(n practice.Night, at time.Time) bool {
 func (d day) tellsOf(n practice.Night) bool {
 	e := d.programme.Enrolment
 	return e.Closes(n).After(e.Written)
+}
+
+// told counts, of a run of nights before n, those that closed after the enrolment was written.
+func (d day) told(n practice.Night, run int) int {
+	told := 0
+	for told < run && d.tellsOf(n-practice.Night(told)-1) {
+		told++
+	}
+	return told
 }
 
 // runBefore counts the nights in a row before n that are without practice, or will be if nothing more is heard.

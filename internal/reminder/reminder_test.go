@@ -121,6 +121,22 @@ func TestNextOfAnEmptyFortnight(t *testing.T) {
 	}
 }
 
+// TestNextOfABackdatedEnrolment: nights that had closed when the enrolment was written count in the run that is told, but
+// the clinic hears of a run only once as many have closed since.
+func TestNextOfABackdatedEnrolment(t *testing.T) {
+	t.Parallel()
+	s := newStory(t, "2027-03-01", halifax, "19:30")
+	s.enrolments[0].Written = at(t, halifax, "2027-03-06 12:00:00")
+	for _, test := range [][2]string{
+		{"2027-03-06 20:00:00", "[tonight 2027-03-06 after 5] from 03-06 19:30 to 03-06 21:00"},
+		{"2027-03-08 20:00:00", "[tonight 2027-03-08 after 7] from 03-08 19:30 to 03-08 21:00"},
+		{"2027-03-09 20:00:00", "[follow_up 2027-03-08 after 8 tonight 2027-03-09 after 8] from 03-09 19:30 to 03-09 21:00"},
+		{"2027-03-10 20:00:00", "[tonight 2027-03-10 after 9] from 03-10 19:30 to 03-10 21:00"},
+	} {
+		assert.Equal(t, test[1], s.told(at(t, halifax, test[0])), test[0])
+	}
+}
+
 // TestNextAfterPractice: tonight is done, early, late or excused.
 func TestNextAfterPractice(t *testing.T) {
 	t.Parallel()

@@ -1,5 +1,5 @@
 // Package served holds the documents in which nights, summaries and roster lines go out on the wire. They are kept as
-// projections in the same form, so that a stored document is served as it is. Their names are the contract's; what they
+// projections in the same form, so that the feed and the roster can give a stored document out as it is. Their names are the contract's; what they
 // mean is told in the API description.
 package served
 
@@ -89,17 +89,27 @@ func ageBand(birthMonth string, at time.Time) *string {
 	if err != nil {
 		return nil
 	}
-	at = at.UTC()
-	age := at.Year() - born.Year()
-	if at.Month() < born.Month() {
-		age--
-	}
 	name := "18+"
 	for _, band := range ageBands {
-		if age < band.below {
+		if at.Before(born.AddDate(band.below, 0, 0)) {
 			name = band.name
 			break
 		}
 	}
 	return &name
+}
+
+// NextAgeBand returns the first instant after another at which somebody born in a month comes into the next age band; zero
+// where there is none or the month is not known.
+func NextAgeBand(birthMonth string, at time.Time) time.Time {
+	born, err := time.Parse("2006-01", birthMonth)
+	if err != nil {
+		return time.Time{}
+	}
+	for _, band := range ageBands {
+		if next := born.AddDate(band.below, 0, 0); at.Before(next) {
+			return next
+		}
+	}
+	return time.Time{}
 }

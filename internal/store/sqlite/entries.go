@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
 )
 
 var (
@@ -24,6 +25,8 @@ var (
 	entriesByID = statement{"find entries", columnsOfEntry + `
 		FROM entry e INDEXED BY entry_by_id` + joinsOfEntry + `
 		WHERE e.household_key = ? AND e.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
+	countEntries = statement{"count entries", `
+		SELECT count(*) FROM entry WHERE household_key = ? AND author_role = ? AND author = ?`}
 	entryIDs = statement{"list ids of entries", `
 		SELECT id FROM entry WHERE household_key = ? AND rev <= ? ORDER BY id`}
 
@@ -117,6 +120,15 @@ func (v view) EntriesByID(
 		found[entry.ID] = entry
 	}
 	return found, err
+}
+
+// CountEntries implements clinic.RecordView.
+func (v view) CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error) {
+	key, err := v.key(ctx, householdKey, household)
+	if err != nil {
+		return 0, err
+	}
+	return one(ctx, v.work, countEntries, value[int], key, author.Role, author.ID.UUID[:])
 }
 
 // EntryIDs implements clinic.RecordView.

@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -21,6 +22,8 @@ var (
 		WHERE p.household_key = ? ORDER BY p.id`}
 	addCaregiver = statement{"add caregiver", `
 		INSERT INTO caregiver (id, household_key, name, consent_version, consented, created) VALUES (?, ?, ?, ?, ?, ?)`}
+
+	recordConsent = statement{"record consent", `UPDATE caregiver SET consent_version = ?, consented = ? WHERE id = ?`}
 
 	deviceByID         = statement{"read device", selectDevice + ` WHERE d.id = ?`}
 	devicesOfHousehold = statement{"list devices", selectDevice + ` WHERE d.household_key = ? ORDER BY d.id`}
@@ -135,6 +138,11 @@ func (t *tx) AddCaregiver(ctx context.Context, p clinic.Person) error {
 		return err
 	}
 	return t.execOne(ctx, addCaregiver, p.ID[:], key, p.Name, p.ConsentVersion, msOrNull(p.Consented), ms(p.Created))
+}
+
+// RecordConsent implements clinic.ClinicTx.
+func (t *tx) RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error {
+	return t.execOne(ctx, recordConsent, version, ms(at), caregiver[:])
 }
 
 // AddDevice implements clinic.ClinicTx.

@@ -141,6 +141,9 @@ func peopleOfHousehold(b *bundle) {
 		return tx.AddLearner(ctx, sister)
 	})
 	assert.Equal(b, []clinic.Person{sampleCaregiver(1, w.household), dad}, get(b, caregiversOf, w.household))
+	dad.Consented, dad.ConsentVersion = minutes(7), "2"
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.RecordConsent(ctx, dad.ID, "2", minutes(7)) })
+	assert.Equal(b, []clinic.Person{sampleCaregiver(1, w.household), dad}, get(b, caregiversOf, w.household))
 	assert.Equal(b, []clinic.Device{sampleDevice(1, w.household, w.caregiver), revoked}, get(b, devicesOf, w.household))
 	assert.Equal(b, revoked, get(b, deviceOf, revoked.ID))
 	assert.Equal(b, []clinic.Learner{sampleLearner(1, w.household, w.clinic), sister}, get(b, learnersOf, w.household))

@@ -152,6 +152,14 @@ func entryIDsAreTheHouseholds(b *bundle) {
 		}
 		return ids
 	}
+	count := func(household uuid.UUID, author practice.Author) int {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) (int, error) { return v.CountEntries(ctx, household, author) })
+	}
+	assert.Equal(b, 5, count(w.household, first.Author))
+	assert.Equal(b, 1, count(other.household, strange.Author))
+	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Clinician, ID: first.Author.ID}))
+	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: id(anEntry, 9)}}))
 	assert.Empty(b, ids(w.household, 0))
 	assert.Equal(b, numbers(1, 2), ids(w.household, 2))
 	assert.Equal(b, numbers(0, 1, 2, 3, 4), ids(w.household, 5), "by id, not by revision")
