@@ -368,9 +368,8 @@ type RosterKey struct {
 
 // RosterRow is a row of the roster with its place.
 type RosterRow struct {
-	Key   RosterKey
-	Row   []byte
-	Until time.Time
+	Key RosterKey
+	Row []byte
 }
 
 // ProjectionView reads projections.

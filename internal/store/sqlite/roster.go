@@ -18,16 +18,16 @@ const rosterFilter = ` FROM projection
 // The first column is the place's number as the index has it, so negated where the order is from the top down.
 var (
 	rosterByUrgency = statement{"list roster", `
-		SELECT urgency_down, '', learner_id, roster_row, until` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
+		SELECT urgency_down, '', learner_id, roster_row` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
 		ORDER BY urgency_down, learner_id LIMIT ?6`}
 	rosterByWrong = statement{"list roster", `
-		SELECT wrong_down, '', learner_id, roster_row, until` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
+		SELECT wrong_down, '', learner_id, roster_row` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
 		ORDER BY wrong_down, learner_id LIMIT ?6`}
 	rosterByHeard = statement{"list roster", `
-		SELECT heard, '', learner_id, roster_row, until` + rosterFilter + ` AND (heard, learner_id) > (?4, ?5)
+		SELECT heard, '', learner_id, roster_row` + rosterFilter + ` AND (heard, learner_id) > (?4, ?5)
 		ORDER BY heard, learner_id LIMIT ?6`}
 	rosterByNickname = statement{"list roster", `
-		SELECT 0, nickname_order, learner_id, roster_row, until` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
+		SELECT 0, nickname_order, learner_id, roster_row` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
 		ORDER BY nickname_order, learner_id LIMIT ?6`}
 )
 
@@ -71,7 +71,7 @@ func (o order) after(key *clinic.RosterKey) (place any, learner uuid.UUID) {
 }
 
 func (o order) scan(row scanner, r *clinic.RosterRow) error {
-	err := row.Scan(&r.Key.Number, &r.Key.Text, &r.Key.Learner, (*document)(&r.Row), (*instant)(&r.Until))
+	err := row.Scan(&r.Key.Number, &r.Key.Text, &r.Key.Learner, (*document)(&r.Row))
 	if o.negated {
 		r.Key.Number = -r.Key.Number
 	}
