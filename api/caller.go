@@ -18,16 +18,14 @@ func caller(ctx context.Context) access.Principal {
 	return p
 }
 
-var errNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
-
 // pathID reads an id from a path. What is no id names nothing.
 func pathID(text string) (uuid.UUID, error) {
 	if len(text) != len(uuid.Nil.String()) {
-		return uuid.Nil, errNotThere
+		return uuid.Nil, clinic.ErrNotThere
 	}
 	id, err := uuid.Parse(text)
 	if err != nil {
-		return uuid.Nil, errNotThere.Because(err)
+		return uuid.Nil, clinic.ErrNotThere.Because(err)
 	}
 	return id, nil
 }

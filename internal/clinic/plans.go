@@ -184,7 +184,7 @@ func planFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (
 		return Plan{}, notThere(err)
 	}
 	if plan.Clinic != uuid.Nil && plan.Clinic != p.ClinicID {
-		return Plan{}, errNotThere
+		return Plan{}, ErrNotThere
 	}
 	return plan, nil
 }

@@ -52,7 +52,8 @@ func (s *Service) Prepare(ctx context.Context, now time.Time) error {
 // Ready reports whether the service can work.
 func (s *Service) Ready(ctx context.Context) error { return s.Store.Ready(ctx) }
 
-var errNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
+// ErrNotThere is the one answer to what is not there and to what is somebody else's.
+var ErrNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
 
 // learnerFor returns a learner whom the caller may see. What belongs to somebody else is not there.
 func learnerFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Learner, error) {
@@ -65,7 +66,7 @@ func learnerFor(ctx context.Context, view View, p access.Principal, id uuid.UUID
 		mine = learner.Household == p.HouseholdID
 	}
 	if !mine {
-		return Learner{}, errNotThere
+		return Learner{}, ErrNotThere
 	}
 	return learner, nil
 }
@@ -77,7 +78,7 @@ func householdFor(ctx context.Context, view View, p access.Principal, id uuid.UU
 		return Household{}, notThere(err)
 	}
 	if household.Clinic != p.ClinicID {
-		return Household{}, errNotThere
+		return Household{}, ErrNotThere
 	}
 	return household, nil
 }
@@ -85,7 +86,7 @@ func householdFor(ctx context.Context, view View, p access.Principal, id uuid.UU
 // notThere gives every missing thing one answer, so that absence tells nothing.
 func notThere(err error) error {
 	if fault.KindOf(err) == fault.NotFound {
-		return errNotThere.Because(err)
+		return ErrNotThere.Because(err)
 	}
 	return err
 }

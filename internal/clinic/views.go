@@ -67,7 +67,7 @@ func (s *Service) see(ctx context.Context, p access.Principal, learner uuid.UUID
 		return &sn, nil
 	}
 	if d, ok := sn.family.details[q.Enrolment]; !ok || d.Learner != learner {
-		return nil, errNotThere
+		return nil, ErrNotThere
 	}
 	sn.programme = sn.view.Programme(practice.EnrolmentID{UUID: q.Enrolment})
 	return &sn, nil
