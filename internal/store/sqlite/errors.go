@@ -54,3 +54,9 @@ func breaksTransaction(err error) bool {
 }
 
 func cannotOpen(err error) error { return errUnavailable.Because(err) }
+
+// isBusy reports whether another process held a lock for too long.
+func isBusy(err error) bool {
+	failure, ok := errors.AsType[*sqlite.Error](err)
+	return ok && failure.Code()&primaryCode == sqlite3.SQLITE_BUSY
+}

@@ -66,10 +66,31 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 	if s.readers, err = openPool(address(path, options.BusyTimeout, true), options.Readers); err != nil {
 		return nil, errors.Join(err, s.writer.close())
 	}
-	if err := s.checkSchema(ctx); err != nil {
+	if err := s.firstLook(ctx); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
+}
+
+// lookAgain is how long to wait before a database that was busy is looked at again.
+const lookAgain = 10 * time.Millisecond
+
+// firstLook checks the schema over the first connection, which switches a new file to the write-ahead log. While another
+// process does the same, SQLite answers at once that the file is locked, whatever the busy timeout: so it is waited for here.
+func (s *Store) firstLook(ctx context.Context) error {
+	waiting, cancel := context.WithTimeout(ctx, s.options.BusyTimeout)
+	defer cancel()
+	for {
+		err := s.checkSchema(ctx)
+		if !isBusy(err) {
+			return err
+		}
+		select {
+		case <-waiting.Done():
+			return err
+		case <-time.After(lookAgain):
+		}
+	}
 }
 
 // Close waits for running statements and closes the file.
