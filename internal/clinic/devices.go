@@ -147,3 +147,24 @@ func (s *Service) enrol(ctx context.Context, tx Tx, invite Invite, n NewDevice, 
 	}
 	return EnrolledDevice{Device: d, Tokens: tokens}, s.refold(ctx, tx, invite.Household, now)
 }
+
+// RevokeDevice ends what a device may read: from now on it may only hand in what it still holds, and that is set aside for
+// review. A device that was revoked before stays revoked since then.
+func (s *Service) RevokeDevice(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) error {
+	return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		device, err := tx.Device(ctx, id)
+		if err != nil {
+			return notThere(err)
+		}
+		if _, err := householdFor(ctx, tx, p, device.Household); err != nil {
+			return err
+		}
+		if !device.Revoked.IsZero() {
+			return nil
+		}
+		if err := tx.RevokeDevice(ctx, id, now); err != nil {
+			return err
+		}
+		return s.refold(ctx, tx, device.Household, now) // it is waited for no longer
+	})
+}

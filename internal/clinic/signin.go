@@ -247,23 +247,37 @@ func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal
 	}, nil
 }
 
-// Authenticate returns the caller of an access token. A service token must not have been revoked.
+var errTokenRefused = fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
+
+// Authenticate returns the caller of an access token, as they are now: a device that has been revoked since may only hand
+// in what it holds, and a service token must not have been revoked.
 func (s *Service) Authenticate(ctx context.Context, token string, now time.Time) (access.Principal, error) {
 	p, err := s.Keys.Verify(token, now)
-	if err != nil || p.Role != access.RoleScheduler {
+	if err != nil || p.Role.Staff() {
 		return p, err
 	}
-	refused := fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
-	id, err := uuid.Parse(p.TokenID)
-	if err != nil {
-		return access.Principal{}, refused.Because(err)
-	}
 	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		t, err := view.ServiceToken(ctx, id)
-		if fault.KindOf(err) == fault.NotFound || (err == nil && !t.Revoked.IsZero()) {
-			return refused
+		if p.Role == access.RoleScheduler {
+			return goodServiceToken(ctx, view, p.TokenID)
 		}
+		device, err := view.Device(ctx, p.DeviceID)
+		if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
+			return errTokenRefused
+		}
+		p.UploadOnly = p.UploadOnly || !device.Revoked.IsZero()
 		return err
 	})
 	return p, err
+}
+
+func goodServiceToken(ctx context.Context, view View, tokenID string) error {
+	id, err := uuid.Parse(tokenID)
+	if err != nil {
+		return errTokenRefused.Because(err)
+	}
+	t, err := view.ServiceToken(ctx, id)
+	if fault.KindOf(err) == fault.NotFound || (err == nil && !t.Revoked.IsZero()) {
+		return errTokenRefused
+	}
+	return err
 }

@@ -188,6 +188,8 @@ type ClinicTx interface {
 	// RecordConsent replaces what a caregiver has consented to, and when.
 	RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error
 	AddDevice(ctx context.Context, d Device) error
+	// RevokeDevice notes since when a device may only hand in what it holds.
+	RevokeDevice(ctx context.Context, device uuid.UUID, at time.Time) error
 	AddLearner(ctx context.Context, l Learner) error
 	AddScreening(ctx context.Context, s Screening) error
 	AddEnrolment(ctx context.Context, e Enrolment) error
@@ -275,6 +277,8 @@ type Head struct {
 type RecordView interface {
 	// Epoch names this history of the store; a restored store gets a new one.
 	Epoch(ctx context.Context) (uuid.UUID, error)
+	// Journal names the journal beside the store; the zero id where none has been begun.
+	Journal(ctx context.Context) (uuid.UUID, error)
 	Head(ctx context.Context, household uuid.UUID) (Head, error)
 	// ChainAt returns the hash chained up to a revision; revision 0 has the zero hash. NotFound beyond the head.
 	ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error)
@@ -296,6 +300,10 @@ type RecordTx interface {
 	LockHead(ctx context.Context, household uuid.UUID) (Head, error)
 	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last.
 	AppendEntries(ctx context.Context, household uuid.UUID, entries []StoredEntry) error
+	// RenewEpoch gives this history of the store another name.
+	RenewEpoch(ctx context.Context, epoch uuid.UUID) error
+	// SetJournal notes which journal lies beside the store.
+	SetJournal(ctx context.Context, journal uuid.UUID) error
 	// Heard notes that a device completed a sync call.
 	Heard(ctx context.Context, device uuid.UUID, at time.Time) error
 }

@@ -13,7 +13,10 @@ import (
 )
 
 var (
-	epoch = statement{"read epoch", `SELECT epoch FROM meta`}
+	epoch      = statement{"read epoch", `SELECT epoch FROM meta`}
+	renewEpoch = statement{"renew epoch", `UPDATE meta SET epoch = ?`}
+	journal    = statement{"read journal", `SELECT coalesce(journal, zeroblob(16)) FROM meta`}
+	setJournal = statement{"note journal", `UPDATE meta SET journal = ?`}
 
 	householdHead = statement{"read head", `
 		SELECT household_key, head_rev, head_chain FROM household WHERE id = ?`}
@@ -69,6 +72,11 @@ func (w *work) head(ctx context.Context, household uuid.UUID) (keyedHead, error)
 // Epoch implements clinic.RecordView.
 func (v view) Epoch(ctx context.Context) (uuid.UUID, error) {
 	return one(ctx, v.work, epoch, value[uuid.UUID])
+}
+
+// Journal implements clinic.RecordView.
+func (v view) Journal(ctx context.Context) (uuid.UUID, error) {
+	return one(ctx, v.work, journal, value[uuid.UUID])
 }
 
 // Head implements clinic.RecordView.
@@ -204,6 +212,16 @@ func (k keysOfHousehold) find(ctx context.Context, st statement, id uuid.UUID) (
 	}
 	k.found[id] = key
 	return key, nil
+}
+
+// RenewEpoch implements clinic.RecordTx.
+func (t *tx) RenewEpoch(ctx context.Context, epoch uuid.UUID) error {
+	return t.execOne(ctx, renewEpoch, epoch[:])
+}
+
+// SetJournal implements clinic.RecordTx.
+func (t *tx) SetJournal(ctx context.Context, journal uuid.UUID) error {
+	return t.execOne(ctx, setJournal, journal[:])
 }
 
 // Heard implements clinic.RecordTx.

@@ -30,6 +30,7 @@ var (
 	addDevice          = statement{"add device", `
 		INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, heard, revoked)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`}
+	revokeDevice = statement{"revoke device", `UPDATE device SET revoked = ? WHERE id = ?`}
 
 	learnerByID         = statement{"read learner", selectLearner + ` WHERE l.id = ?`}
 	learnersOfHousehold = statement{"list learners", selectLearner + ` WHERE l.household_key = ? ORDER BY l.id`}
@@ -157,6 +158,11 @@ func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 	}
 	return t.execOne(ctx, addDevice, d.ID[:], household, caregiver, d.Name, d.Platform,
 		ms(d.Enrolled), msOrNull(d.Heard), msOrNull(d.Revoked))
+}
+
+// RevokeDevice implements clinic.ClinicTx.
+func (t *tx) RevokeDevice(ctx context.Context, device uuid.UUID, at time.Time) error {
+	return t.execOne(ctx, revokeDevice, ms(at), device[:])
 }
 
 // AddLearner implements clinic.ClinicTx.

@@ -104,5 +104,14 @@ func contact(b *bundle) {
 	}
 }
 
+func revocation(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	want := sampleDevice(1, w.household, w.caregiver)
+	want.Revoked = minutes(5)
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.RevokeDevice(ctx, want.ID, want.Revoked) })
+	assert.Equal(b, want, get(b, deviceOf, want.ID))
+	assert.Zero(b, get(b, deviceOf, other.device).Revoked, "no other")
+}
+
 // nobody is an id that names nothing.
 var nobody = uuid.UUID{0: 0xff, 6: 0x70, 8: 0x80}

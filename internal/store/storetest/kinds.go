@@ -144,6 +144,7 @@ func absentWrites(w, other world) []use {
 		use{"SpendRefreshToken", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.SpendRefreshToken(ctx, []byte{9}, evening)
 		}},
+		use{"RevokeDevice", func(ctx context.Context, tx clinic.Tx) error { return tx.RevokeDevice(ctx, nobody, evening) }},
 		use{"Heard", func(ctx context.Context, tx clinic.Tx) error { return tx.Heard(ctx, nobody, evening) }},
 	)
 }

@@ -41,6 +41,8 @@ const (
 	aReminder
 	aFamily
 	aServiceToken
+	anEpoch
+	aJournal
 )
 
 func sampleClinic(n int) clinic.Clinic {

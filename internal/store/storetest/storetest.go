@@ -27,6 +27,7 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 	}{
 		{"ready", ready},
 		{"epoch", epoch},
+		{"journal", journal},
 		{"commit", commit},
 		{"rollback on error", rollbackOnError},
 		{"rollback on panic", rollbackOnPanic},
@@ -47,6 +48,7 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"refresh tokens", refreshTokens},
 		{"service tokens", serviceTokens},
 		{"contact", contact},
+		{"revocation", revocation},
 		{"entries", entries},
 		{"entries by id", entriesByID},
 		{"heads and chains", headsAndChains},

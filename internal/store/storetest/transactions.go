@@ -22,6 +22,20 @@ func epoch(b *bundle) {
 	second := read(b, func(ctx context.Context, v clinic.View) (uuid.UUID, error) { return v.Epoch(ctx) })
 	assert.NotEqual(b, uuid.Nil, first)
 	assert.Equal(b, first, second)
+
+	want := id(anEpoch, 1)
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.RenewEpoch(ctx, want) })
+	assert.Equal(b, want, read(b, func(ctx context.Context, v clinic.View) (uuid.UUID, error) { return v.Epoch(ctx) }))
+}
+
+func journal(b *bundle) {
+	now := func(ctx context.Context, v clinic.View) (uuid.UUID, error) { return v.Journal(ctx) }
+	assert.Zero(b, read(b, now), "none begun")
+	for n := range 2 {
+		want := id(aJournal, n)
+		b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SetJournal(ctx, want) })
+		assert.Equal(b, want, read(b, now))
+	}
 }
 
 func commit(b *bundle) {
