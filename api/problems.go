@@ -53,14 +53,23 @@ func (s *server) answerError(err error, c echo.Context) {
 	case http.StatusServiceUnavailable, http.StatusInsufficientStorage:
 		header.Set("Retry-After", retryAfter)
 	}
-	body, encodeErr := json.Marshal(problemOf(f, status, c.Request().URL.EscapedPath()), json.Deterministic(true))
-	if encodeErr != nil {
-		s.Log.Error("encode problem", slog.String("error", encodeErr.Error()))
-		body = []byte(`{}`)
-	}
-	if err := c.Blob(status, "application/problem+json", body); err != nil {
+	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, c.Request().URL.EscapedPath())); err != nil {
 		s.Log.Warn("answer not delivered", slog.String("route", c.Path()))
 	}
+}
+
+// ProblemOf returns the problem document with which an error of a use case is answered.
+func ProblemOf(err error) []byte {
+	f := faultOf(err)
+	return encodeProblem(f, statuses[f.Kind], "")
+}
+
+func encodeProblem(f *fault.Error, status int, instance string) []byte {
+	body, err := json.Marshal(problemOf(f, status, instance), json.Deterministic(true))
+	if err != nil {
+		return []byte(`{}`) // texts and numbers always encode
+	}
+	return body
 }
 
 // problemOf returns the problem document of a fault.

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"net/http"
+	"time"
 
 	stdjson "encoding/json"
 
@@ -127,17 +128,26 @@ type uploadDoc struct {
 
 // Sync takes what a device hands in and tells it what it has not seen.
 func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncResponseObject, error) {
-	request, err := syncRequest(*r.Body)
+	body, err := AnswerSync(ctx, s.Service, *r.Body, s.Now())
 	if err != nil {
 		return nil, err
 	}
-	now := s.Now()
-	a, err := s.Service.Sync(ctx, caller(ctx), request, now)
+	return ok(body), nil
+}
+
+// AnswerSync answers the body of a sync call from the caller that the context carries: what lies between HTTP and the use
+// case, for whoever brings the two together by other means than a connection.
+func AnswerSync(ctx context.Context, service *clinic.Service, body []byte, now time.Time) ([]byte, error) {
+	request, err := syncRequest(body)
+	if err != nil {
+		return nil, err
+	}
+	a, err := service.Sync(ctx, caller(ctx), request, now)
 	if err != nil {
 		return nil, err
 	}
 	if a.UploadOnly {
-		return encoded(uploadDoc{Results: resultDocs(a.Results)})
+		return served.Encode(uploadDoc{Results: resultDocs(a.Results)})
 	}
 	doc := syncDoc{
 		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
@@ -147,7 +157,7 @@ func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncRes
 	for _, change := range a.Changes {
 		doc.Changes = append(doc.Changes, entryDocOf(change))
 	}
-	return encoded(doc)
+	return served.Encode(doc)
 }
 
 // clinicEntriesDoc is the answer to a clinician's entries.
