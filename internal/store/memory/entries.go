@@ -1,0 +1,154 @@
+package memory
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+// Epoch implements clinic.RecordView.
+func (v view) Epoch(context.Context) (uuid.UUID, error) { return v.epoch, nil }
+
+// Journal implements clinic.RecordView.
+func (v view) Journal(context.Context) (uuid.UUID, error) { return v.journal, nil }
+
+// Head implements clinic.RecordView.
+func (v view) Head(_ context.Context, household uuid.UUID) (clinic.Head, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return clinic.Head{}, err
+	}
+	return h.head, nil
+}
+
+// ChainAt implements clinic.RecordView.
+func (v view) ChainAt(_ context.Context, household uuid.UUID, rev int64) ([32]byte, error) {
+	h, err := v.household(household)
+	switch {
+	case err != nil || rev == 0:
+		return [32]byte{}, err
+	case rev < 0 || rev > h.head.Rev:
+		return [32]byte{}, absent("chain")
+	}
+	return h.record.entries[rev-1].Chain, nil
+}
+
+// Entries implements clinic.RecordView.
+func (v view) Entries(_ context.Context, household uuid.UUID, after int64, limit int) ([]clinic.StoredEntry, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return nil, err
+	}
+	rest := h.record.entries[min(max(after, 0), h.head.Rev):]
+	if limit == 0 {
+		limit = len(rest)
+	}
+	return listed(first(rest, limit), func(e *clinic.StoredEntry) clinic.StoredEntry { return *e }), nil
+}
+
+// EntriesByID implements clinic.RecordView.
+func (v view) EntriesByID(
+	_ context.Context, household uuid.UUID, ids []uuid.UUID,
+) (map[uuid.UUID]clinic.StoredEntry, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return nil, err
+	}
+	found := map[uuid.UUID]clinic.StoredEntry{}
+	for _, id := range ids {
+		if e := h.record.find(id); e != nil {
+			found[id] = *e
+		}
+	}
+	return found, nil
+}
+
+// CountEntries implements clinic.RecordView.
+func (v view) CountEntries(_ context.Context, household uuid.UUID, author practice.Author) (int, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return 0, err
+	}
+	count := 0
+	for _, e := range h.record.entries {
+		if e.Author == author {
+			count++
+		}
+	}
+	return count, nil
+}
+
+// EntryIDs implements clinic.RecordView.
+func (v view) EntryIDs(_ context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return nil, err
+	}
+	ids := make([]uuid.UUID, 0, len(h.record.byID))
+	for _, at := range h.record.byID {
+		if e := h.record.entries[at]; e.Rev <= upTo {
+			ids = append(ids, e.ID)
+		}
+	}
+	return ids, nil
+}
+
+// LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.
+func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
+	return t.Head(ctx, household)
+}
+
+// AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
+// follow the one before.
+func (t *tx) AppendEntries(_ context.Context, household uuid.UUID, entries []clinic.StoredEntry) error {
+	if len(entries) == 0 {
+		return nil
+	}
+	h, err := t.household(household)
+	if err != nil {
+		return err
+	}
+	for i := range entries {
+		if err := h.admits(&entries[i], h.head.Rev+int64(i)+1); err != nil {
+			return err
+		}
+	}
+	longer, ok := h.record.plus(entries)
+	if !ok {
+		return taken("entry")
+	}
+	h = t.own(h)
+	h.record = longer
+	last := &entries[len(entries)-1]
+	h.head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
+	return nil
+}
+
+// admits returns what keeps an entry out of the household at a revision.
+func (h *household) admits(e *clinic.StoredEntry, rev int64) error {
+	switch {
+	case e.Rev != rev:
+		return fmt.Errorf("add entries: revision %d where %d follows", e.Rev, rev)
+	case e.Learner != uuid.Nil && !h.hasLearner(e.Learner):
+		return absent("learner")
+	case e.Device != uuid.Nil && !h.hasDevice(e.Device):
+		return absent("device")
+	}
+	return nil
+}
+
+// RenewEpoch implements clinic.RecordTx.
+func (t *tx) RenewEpoch(_ context.Context, epoch uuid.UUID) error {
+	t.epoch = epoch
+	return nil
+}
+
+// SetJournal implements clinic.RecordTx.
+func (t *tx) SetJournal(_ context.Context, journal uuid.UUID) error {
+	t.journal = journal
+	return nil
+}
