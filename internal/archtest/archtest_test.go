@@ -15,6 +15,7 @@ var rules = map[string]rule{
 	"practice is pure":             practiceIsPure,
 	"inside knows no HTTP nor SQL": insideKnowsNoHTTPNorSQL,
 	"only api imports generated":   onlyAPIImportsGenerated,
+	"memory is for tests":          memoryIsForTests,
 	"the clock is an argument":     clockIsAnArgument,
 	"sizes are kept":               sizesAreKept,
 	"packages are commented":       packagesAreCommented,
@@ -97,6 +98,14 @@ func TestImportRules(t *testing.T) {
 		{"only api imports generated", "api/client/a.go", "swallowtail/api/oas", false},
 		{"only api imports generated", "cmd/swallowtail/a.go", "swallowtail/api/oas", false},
 		{"only api imports generated", "api/client/a_test.go", "swallowtail/api/oas", false},
+
+		{"memory is for tests", "internal/clinic/a_test.go", "swallowtail/internal/store/memory", true},
+		{"memory is for tests", "internal/simulate/a.go", "swallowtail/internal/store/memory", true},
+		{"memory is for tests", "internal/simulate/deep/a.go", "swallowtail/internal/store/memory", true},
+		{"memory is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/store/sqlite", true},
+		{"memory is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/store/memory", false},
+		{"memory is for tests", "api/a.go", "swallowtail/internal/store/memory", false},
+		{"memory is for tests", "internal/store/storetest/a.go", "swallowtail/internal/store/memory", false},
 	}
 	for _, c := range cases {
 		t.Run(c.rule+": "+c.path+" to "+c.imported, func(t *testing.T) {

@@ -131,6 +131,15 @@ func onlyAPIImportsGenerated(sources []source) []string {
 	})
 }
 
+func memoryIsForTests(sources []source) []string {
+	return eachImport(sources, false, func(s source, imported string) string {
+		if within(imported, module+"/internal/store/memory") && !within(s.dir, "internal/simulate") {
+			return "it keeps nothing: only tests and the simulator may"
+		}
+		return ""
+	})
+}
+
 // clockReaders are the functions of package time that look at the clock.
 var clockReaders = []string{"Now", "Since", "Until"}
 
