@@ -19,6 +19,7 @@ import (
 	"swallowtail/api"
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
 )
 
@@ -97,7 +98,7 @@ func openHouse(t testing.TB, path string, keys *access.Keys, at *clock, made *id
 	t.Cleanup(func() { assert.NoError(t, h.store.Close()) })
 	require.NoError(t, h.store.Migrate(t.Context()))
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log,
+		Store: h.store, Journal: journal.NewMemory(server.next()), Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log,
 	})
 	require.NoError(t, h.service.Prepare(t.Context(), at.now()))
 	h.handler, err = api.New(api.Config{Service: h.service, Keys: keys, Log: log, Now: at.now})

@@ -14,6 +14,7 @@ import (
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
 )
 
@@ -52,7 +53,7 @@ func (h *house) furnish(ctx context.Context, path string, now func() time.Time) 
 	}
 	h.keys = keys
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Keys: keys, Random: rand.Reader, NewID: newID,
+		Store: h.store, Journal: journal.NewMemory(newID()), Keys: keys, Random: rand.Reader, NewID: newID,
 		PasswordCost: access.DefaultPasswordCost(), Log: h.log,
 	})
 	if err := h.service.Prepare(ctx, now()); err != nil {

@@ -23,6 +23,7 @@ var layers = map[string]int{
 	"internal":          2,
 	"internal/clinic":   3,
 	"internal/store":    4,
+	"internal/journal":  4, // beside the store
 	"api/oas":           5,
 	"api/client":        5,
 	"api":               6,

@@ -94,7 +94,7 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 		return EnrolledDevice{}, errInviteRefused.Because(err)
 	}
 	var e EnrolledDevice
-	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err = s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		invite, err := tx.InviteByHash(ctx, hash)
 		if fault.KindOf(err) == fault.NotFound || (err == nil && (!invite.Used.IsZero() || !now.Before(invite.Expires))) {
 			return errInviteRefused
@@ -105,13 +105,13 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 		if err := tx.SpendInvite(ctx, hash, now); err != nil {
 			return err
 		}
-		e, err = s.enrol(ctx, tx, invite, n, now)
+		e, err = s.enrol(ctx, tx, note, invite, n, now)
 		return err
 	})
 	return e, err
 }
 
-func (s *Service) enrol(ctx context.Context, tx Tx, invite Invite, n NewDevice, now time.Time) (EnrolledDevice, error) {
+func (s *Service) enrol(ctx context.Context, tx Tx, note note, invite Invite, n NewDevice, now time.Time) (EnrolledDevice, error) {
 	var r refusal
 	r.unless(n.Caregiver == uuid.Nil || n.Caregiver == invite.Caregiver, "/caregiver/id",
 		"Leave this out: the invite was not issued for that caregiver.")
@@ -119,39 +119,60 @@ func (s *Service) enrol(ctx context.Context, tx Tx, invite Invite, n NewDevice, 
 		return EnrolledDevice{}, err
 	}
 	d := Device{
-		ID: s.NewID(), Household: invite.Household, Caregiver: invite.Caregiver, Name: n.Device, Platform: n.Platform,
-		Enrolled: now,
+		ID: s.NewID(), Household: invite.Household, Name: n.Device, Platform: n.Platform, Enrolled: now,
 	}
-	if d.Caregiver == uuid.Nil {
-		d.Caregiver = s.NewID()
-		person := Person{
-			ID: d.Caregiver, Household: invite.Household, Name: n.Name, ConsentVersion: ConsentVersion, Consented: now, Created: now,
-		}
-		if err := tx.AddCaregiver(ctx, person); err != nil {
-			return EnrolledDevice{}, err
-		}
-	}
-	if err := tx.RecordConsent(ctx, d.Caregiver, ConsentVersion, now); err != nil {
+	person, err := s.consenting(ctx, tx, invite, n, now)
+	if err != nil {
 		return EnrolledDevice{}, err
 	}
+	d.Caregiver = person.ID
 	if err := tx.AddDevice(ctx, d); err != nil {
 		return EnrolledDevice{}, err
 	}
+	note(DeviceEnrolled{Device: d, Caregiver: person, Invite: invite.CodeHash})
 	p, err := devicePrincipal(ctx, tx, d)
 	if err != nil {
 		return EnrolledDevice{}, err
 	}
-	tokens, err := s.newTokens(ctx, tx, p, RefreshToken{Family: s.NewID(), Device: d.ID, Began: now}, now)
+	first := RefreshToken{Family: s.NewID(), Device: d.ID, Began: now}
+	tokens, err := s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
 	if err != nil {
 		return EnrolledDevice{}, err
 	}
 	return EnrolledDevice{Device: d, Tokens: tokens}, s.refold(ctx, tx, invite.Household, now)
 }
 
+// consenting returns the caregiver who redeems an invite, with the consent that this records: the one it names, else a new
+// one.
+func (s *Service) consenting(ctx context.Context, tx Tx, invite Invite, n NewDevice, now time.Time) (Person, error) {
+	if invite.Caregiver == uuid.Nil {
+		p := Person{
+			ID: s.NewID(), Household: invite.Household, Name: n.Name, ConsentVersion: ConsentVersion, Consented: now, Created: now,
+		}
+		return p, tx.AddCaregiver(ctx, p)
+	}
+	if err := tx.RecordConsent(ctx, invite.Caregiver, ConsentVersion, now); err != nil {
+		return Person{}, err
+	}
+	p, _, err := caregiverOf(ctx, tx, invite.Household, invite.Caregiver)
+	return p, err
+}
+
+// caregiverOf returns a caregiver of a household, and whether there is one of that id.
+func caregiverOf(ctx context.Context, view View, household, id uuid.UUID) (Person, bool, error) {
+	people, err := view.Caregivers(ctx, household)
+	for _, p := range people {
+		if p.ID == id {
+			return p, true, err
+		}
+	}
+	return Person{}, false, err
+}
+
 // RevokeDevice ends what a device may read: from now on it may only hand in what it still holds, and that is set aside for
 // review. A device that was revoked before stays revoked since then.
 func (s *Service) RevokeDevice(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) error {
-	return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	return s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		device, err := tx.Device(ctx, id)
 		if err != nil {
 			return notThere(err)
@@ -162,6 +183,7 @@ func (s *Service) RevokeDevice(ctx context.Context, p access.Principal, id uuid.
 		if !device.Revoked.IsZero() {
 			return nil
 		}
+		note(DeviceRevoked{Device: id})
 		if err := tx.RevokeDevice(ctx, id, now); err != nil {
 			return err
 		}

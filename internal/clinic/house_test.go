@@ -17,6 +17,7 @@ import (
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
 )
 
@@ -30,6 +31,7 @@ type house struct {
 	*clinic.Service
 	t         *testing.T
 	path      string
+	journal   *journal.Memory
 	clinic    clinic.Clinic
 	clinician access.Principal
 	phone     access.Principal
@@ -43,14 +45,23 @@ func newHouse(t *testing.T) *house {
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
 	keys, err := access.LoadOrCreateKeys(filepath.Join(dir, "keys"), rand.Reader, started)
 	require.NoError(t, err)
-	h := &house{t: t, path: filepath.Join(dir, "store.db")}
-	store, err := sqlite.Open(t.Context(), h.path, sqlite.Options{Logger: log, NewID: newID, Now: func() time.Time { return started }})
-	require.NoError(t, err)
-	t.Cleanup(func() { assert.NoError(t, store.Close()) })
-	require.NoError(t, store.Migrate(t.Context()))
-	h.Service = clinic.New(clinic.Config{Store: store, Keys: keys, Random: rand.Reader, NewID: newID, PasswordCost: cheap, Log: log})
+	h := &house{t: t, journal: journal.NewMemory(newID())}
+	h.Service = clinic.New(clinic.Config{
+		Journal: h.journal, Keys: keys, Random: rand.Reader, NewID: newID, PasswordCost: cheap, Log: log,
+	})
+	h.open(filepath.Join(dir, "store.db"))
 	require.NoError(t, h.Prepare(t.Context(), started))
 	return h
+}
+
+// open lets the house work on a database, which is made where there is none.
+func (h *house) open(path string) {
+	h.t.Helper()
+	store, err := sqlite.Open(h.t.Context(), path, sqlite.Options{Logger: h.Log, NewID: newID, Now: func() time.Time { return started }})
+	require.NoError(h.t, err)
+	h.t.Cleanup(func() { assert.NoError(h.t, store.Close()) })
+	require.NoError(h.t, store.Migrate(h.t.Context()))
+	h.path, h.Store = path, store
 }
 
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }

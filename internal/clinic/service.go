@@ -19,6 +19,7 @@ import (
 // Config is what the use cases work with. Every field must be set.
 type Config struct {
 	Store        Store
+	Journal      Journal
 	Keys         *access.Keys
 	Random       io.Reader
 	NewID        func() uuid.UUID // for whatever the server names
@@ -38,9 +39,12 @@ type Service struct {
 // New returns the use cases over a store.
 func New(c Config) *Service { return &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce)} }
 
-// Prepare writes what a new store must hold: the plan built in.
+// Prepare writes what a store must hold: the plan built in, and which journal lies beside it.
 func (s *Service) Prepare(ctx context.Context, now time.Time) error {
 	return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if err := s.adoptJournal(ctx, tx); err != nil {
+			return err
+		}
 		_, err := tx.Plan(ctx, BuiltinPlan)
 		if fault.KindOf(err) != fault.NotFound {
 			return err

@@ -37,7 +37,7 @@ func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Tok
 		return Tokens{}, err
 	}
 	var tokens Tokens
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		member, clinic, err := memberByEmail(ctx, tx, c.Email)
 		if err != nil {
 			return err
@@ -46,7 +46,8 @@ func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Tok
 			return err
 		}
 		p := access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}
-		tokens, err = s.newTokens(ctx, tx, p, RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}, now)
+		first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
+		tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
 		return err
 	})
 	return tokens, err
@@ -162,17 +163,26 @@ func (s *Service) SetUpSecondFactor(ctx context.Context, c Credentials, now time
 	return f, err
 }
 
+// handout is a pair of tokens to be handed out.
+type handout struct {
+	holder   access.Principal
+	token    RefreshToken // its family, whose it is and when the family began
+	replaces []byte       // the hash of the token that is exchanged for it, if any
+}
+
 // newTokens hands out a pair in a token family.
-func (s *Service) newTokens(ctx context.Context, tx Tx, p access.Principal, t RefreshToken, now time.Time) (Tokens, error) {
+func (s *Service) newTokens(ctx context.Context, tx Tx, note note, h handout, now time.Time) (Tokens, error) {
 	refresh, err := access.NewRefreshToken(s.Random)
 	if err != nil {
 		return Tokens{}, err
 	}
-	t.Hash, t.Issued, t.Expires = s.Keys.HashRefresh(refresh), now, access.RefreshExpiry(p.Role, t.Began, now)
+	t := h.token
+	t.Hash, t.Issued, t.Expires = s.Keys.HashRefresh(refresh), now, access.RefreshExpiry(h.holder.Role, t.Began, now)
 	if err := tx.AddRefreshToken(ctx, t); err != nil {
 		return Tokens{}, err
 	}
-	token, err := s.Keys.Issue(p, access.AccessTTL, now, s.NewID().String())
+	note(TokenIssued{Token: t, Replaces: h.replaces})
+	token, err := s.Keys.Issue(h.holder, access.AccessTTL, now, s.NewID().String())
 	if err != nil {
 		return Tokens{}, err
 	}
@@ -186,7 +196,7 @@ var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "Thi
 func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (Tokens, error) {
 	var tokens Tokens
 	refused := false
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		t, err := tx.RefreshTokenByHash(ctx, s.Keys.HashRefresh(refresh))
 		if fault.KindOf(err) == fault.NotFound {
 			return errRefreshRefused
@@ -198,6 +208,7 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		switch access.JudgeRefresh(state, now) {
 		case access.EndFamily:
 			refused = true // outside, since a refusal here would undo the ending
+			note(FamilyEnded{Family: t.Family})
 			return tx.EndTokenFamily(ctx, t.Family)
 		case access.Expired:
 			return errRefreshRefused
@@ -211,7 +222,8 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		if err != nil {
 			return err
 		}
-		tokens, err = s.newTokens(ctx, tx, p, RefreshToken{Family: t.Family, Member: t.Member, Device: t.Device, Began: t.Began}, now)
+		next := RefreshToken{Family: t.Family, Member: t.Member, Device: t.Device, Began: t.Began}
+		tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: next, replaces: t.Hash}, now)
 		return err
 	})
 	if err == nil && refused {

@@ -243,7 +243,8 @@ type AccessTx interface {
 	AddInvite(ctx context.Context, i Invite) error
 	SpendInvite(ctx context.Context, hash []byte, at time.Time) error
 	AddRefreshToken(ctx context.Context, t RefreshToken) error
-	// SpendRefreshToken marks a token spent, and every other token of its family superseded.
+	// SpendRefreshToken marks a token spent, and every other token of its family superseded. At the zero instant the token
+	// itself is left unspent.
 	SpendRefreshToken(ctx context.Context, hash []byte, at time.Time) error
 	// EndTokenFamily marks every token of a family ended.
 	EndTokenFamily(ctx context.Context, family uuid.UUID) error

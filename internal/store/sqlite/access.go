@@ -100,7 +100,7 @@ func (t *tx) AddRefreshToken(ctx context.Context, r clinic.RefreshToken) error {
 
 // SpendRefreshToken implements clinic.AccessTx.
 func (t *tx) SpendRefreshToken(ctx context.Context, hash []byte, at time.Time) error {
-	if err := t.execOne(ctx, spendRefreshToken, ms(at), blob(hash)); err != nil {
+	if err := t.execOne(ctx, spendRefreshToken, msOrNull(at), blob(hash)); err != nil {
 		return err
 	}
 	_, err := t.exec(ctx, supersedeOthers, blob(hash))

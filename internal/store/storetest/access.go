@@ -66,7 +66,13 @@ func refreshTokens(b *bundle) {
 	}
 	holds("as added")
 
-	next.Spent, clinicians.Superseded = minutes(3), true
+	clinicians.Superseded = true
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return tx.SpendRefreshToken(ctx, next.Hash, time.Time{})
+	})
+	holds("at no instant only the others are superseded")
+
+	next.Spent = minutes(3)
 	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SpendRefreshToken(ctx, next.Hash, next.Spent) })
 	holds("spending one supersedes the others of its family")
 

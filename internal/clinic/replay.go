@@ -1,0 +1,215 @@
+package clinic
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/fault"
+)
+
+// Replayed is what the replay of a journal did.
+type Replayed struct {
+	Records    int `json:"records"`    // in the journal
+	Devices    int `json:"devices"`    // let in
+	Caregivers int `json:"caregivers"` // added, since they came with such a device
+	Invites    int `json:"invites"`    // spent
+	Tokens     int `json:"tokens"`     // added
+	Revoked    int `json:"revoked"`    // devices
+	Ended      int `json:"ended"`      // records of an end; the families may have ended before
+	// Homeless counts the records about a household, a device or a clinician that the store does not hold.
+	Homeless int `json:"homeless"`
+}
+
+// Replay brings what a journal tells into a store that may have been restored from an older backup, and folds the
+// households that it touched anew. Records that the store holds already change nothing, so a replay can be repeated.
+//
+// Afterwards a revoked device is revoked, an ended family of tokens is over, a device that was let in since is let in, and
+// the invite that it redeemed is spent. Of each family the tokens issued last are good, and so is, once, the one that was
+// exchanged for them. Whether their answer ever arrived nobody knows any more: it may have been cut off by the very crash
+// that made a backup necessary, and a device that still holds the former token must not be locked out. Whichever is used
+// first supersedes the others. All older tokens are superseded.
+func (s *Service) Replay(ctx context.Context, tx Tx, records []JournalRecord, now time.Time) (Replayed, error) {
+	r := &replay{
+		tx: tx, holders: map[uuid.UUID]bool{}, exchanged: map[string]bool{}, touched: map[uuid.UUID]bool{},
+		done: Replayed{Records: len(records)},
+	}
+	for i := range records {
+		if err := r.apply(ctx, records[i]); err != nil {
+			return r.done, fmt.Errorf("replay record %d of the journal: %w", i+1, err)
+		}
+	}
+	for household := range r.touched {
+		if err := s.refold(ctx, tx, household, now); err != nil {
+			return r.done, err
+		}
+	}
+	return r.done, nil
+}
+
+// replay is a replay under way.
+type replay struct {
+	tx        Tx
+	holders   map[uuid.UUID]bool // devices and members that were looked for, and whether the store holds them
+	exchanged map[string]bool    // the hashes of tokens in whose place this replay has added another
+	touched   map[uuid.UUID]bool // households to fold anew
+	done      Replayed
+}
+
+func (r *replay) apply(ctx context.Context, record JournalRecord) error {
+	switch event := record.Event.(type) {
+	case DeviceEnrolled:
+		return r.enrolled(ctx, event, record.At)
+	case TokenIssued:
+		return r.issued(ctx, event)
+	case DeviceRevoked:
+		return r.revoked(ctx, event, record.At)
+	case FamilyEnded:
+		r.done.Ended++
+		return r.tx.EndTokenFamily(ctx, event.Family)
+	default:
+		return fmt.Errorf("a journal can't tell of %T", event)
+	}
+}
+
+func (r *replay) enrolled(ctx context.Context, e DeviceEnrolled, at time.Time) error {
+	there, err := found(r.tx.Household(ctx, e.Device.Household))
+	if err != nil {
+		return err
+	}
+	if !there {
+		r.done.Homeless++
+		return nil
+	}
+	if err := r.spendInvite(ctx, e.Invite, at); err != nil {
+		return err
+	}
+	if there, err = found(r.tx.Device(ctx, e.Device.ID)); there || err != nil {
+		return err
+	}
+	if err := r.letIn(ctx, e.Caregiver); err != nil {
+		return err
+	}
+	r.done.Devices++
+	r.touched[e.Device.Household] = true
+	return r.tx.AddDevice(ctx, e.Device)
+}
+
+// letIn adds the caregiver of a device, or the consent that they gave by enrolling it.
+func (r *replay) letIn(ctx context.Context, p Person) error {
+	known, there, err := caregiverOf(ctx, r.tx, p.Household, p.ID)
+	switch {
+	case err != nil:
+		return err
+	case !there:
+		r.done.Caregivers++
+		return r.tx.AddCaregiver(ctx, p)
+	case known.Consented.Before(p.Consented):
+		return r.tx.RecordConsent(ctx, p.ID, p.ConsentVersion, p.Consented)
+	}
+	return nil
+}
+
+// spendInvite spends an invite, unless it is spent or was made after the backup, so that nobody can redeem it any more.
+func (r *replay) spendInvite(ctx context.Context, hash []byte, at time.Time) error {
+	invite, err := r.tx.InviteByHash(ctx, hash)
+	if fault.KindOf(err) == fault.NotFound || (err == nil && !invite.Used.IsZero()) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	r.done.Invites++
+	return r.tx.SpendInvite(ctx, hash, at)
+}
+
+func (r *replay) issued(ctx context.Context, e TokenIssued) error {
+	there, err := r.holds(ctx, &e.Token)
+	if err != nil {
+		return err
+	}
+	if !there {
+		r.done.Homeless++
+		return nil
+	}
+	if there, err = found(r.tx.RefreshTokenByHash(ctx, e.Token.Hash)); there || err != nil {
+		return err
+	}
+	r.done.Tokens++
+	return r.addToken(ctx, e.Token, e.Replaces)
+}
+
+// holds reports whether the store knows the device or the member whose token it is.
+func (r *replay) holds(ctx context.Context, t *RefreshToken) (bool, error) {
+	id := t.Device
+	if id == uuid.Nil {
+		id = t.Member
+	}
+	there, known := r.holders[id]
+	if known {
+		return there, nil
+	}
+	var err error
+	if t.Device != uuid.Nil {
+		there, err = found(r.tx.Device(ctx, id))
+	} else {
+		there, err = found(r.tx.Member(ctx, id))
+	}
+	r.holders[id] = there
+	return there, err
+}
+
+// addToken adds a token that the store lacks, and supersedes what is older than the one that was exchanged for it.
+func (r *replay) addToken(ctx context.Context, t RefreshToken, replaces []byte) error {
+	again := r.exchanged[string(replaces)] // its answer was lost
+	r.exchanged[string(replaces)] = true
+	former, err := r.tx.RefreshTokenByHash(ctx, replaces)
+	if fault.KindOf(err) == fault.NotFound {
+		return r.addAfterUnknown(ctx, t, len(replaces) == 0 || again)
+	}
+	if err != nil {
+		return err
+	}
+	if !again && former.Spent.IsZero() && !former.Superseded {
+		// Only its elders are superseded; it is left unspent itself: see Replay.
+		if err := r.tx.SpendRefreshToken(ctx, replaces, time.Time{}); err != nil {
+			return err
+		}
+	}
+	// Where something later of the family is known, the new token is as old as the former.
+	t.Superseded, t.Ended = former.Superseded, former.Ended
+	return r.tx.AddRefreshToken(ctx, t)
+}
+
+// addAfterUnknown adds a token that begins its family, or that was exchanged for one which neither the store nor the
+// journal has: then whatever the store has of the family is older.
+func (r *replay) addAfterUnknown(ctx context.Context, t RefreshToken, eldest bool) error {
+	if err := r.tx.AddRefreshToken(ctx, t); err != nil || eldest {
+		return err
+	}
+	return r.tx.SpendRefreshToken(ctx, t.Hash, time.Time{})
+}
+
+func (r *replay) revoked(ctx context.Context, e DeviceRevoked, at time.Time) error {
+	device, err := r.tx.Device(ctx, e.Device)
+	if fault.KindOf(err) == fault.NotFound {
+		r.done.Homeless++
+		return nil
+	}
+	if err != nil || !device.Revoked.IsZero() {
+		return err
+	}
+	r.done.Revoked++
+	r.touched[device.Household] = true
+	return r.tx.RevokeDevice(ctx, e.Device, at)
+}
+
+// found turns the answer to a search into whether it found anything.
+func found[T any](_ T, err error) (bool, error) {
+	if fault.KindOf(err) == fault.NotFound {
+		return false, nil
+	}
+	return err == nil, err
+}

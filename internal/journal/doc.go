@@ -1,0 +1,2 @@
+// Package journal keeps journals: clinic.Journal says what for.
+package journal
