@@ -9,8 +9,9 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"time"
+
+	"swallowtail/internal/durable"
 )
 
 // keyFileVersion is raised when the meaning of the file changes; a server refuses a version it does not know.
@@ -40,7 +41,11 @@ func LoadOrCreateKeys(path string, random io.Reader, now time.Time) (*Keys, erro
 	if !errors.Is(err, fs.ErrNotExist) {
 		return keys, err
 	}
-	if err := createKeyFile(path, random, now); err != nil {
+	data, err := generateKeyFile(random, now)
+	if err == nil {
+		err = durable.Create(path, data)
+	}
+	if err != nil {
 		return nil, fmt.Errorf("create key file: %w", err)
 	}
 	return loadKeys(path)
@@ -104,26 +109,6 @@ func parseKeyFile(data []byte) (*Keys, error) {
 	return newKeys(file.Secret, signing)
 }
 
-// createKeyFile makes the file unless another process has done so meanwhile, which is no error.
-func createKeyFile(path string, random io.Reader, now time.Time) error {
-	data, err := generateKeyFile(random, now)
-	if err != nil {
-		return err
-	}
-	dir := filepath.Dir(path)
-	temp, err := writeTemp(dir, data)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = os.Remove(temp) }()
-	// A link, not a rename: it is as atomic, but fails where a rename would replace the keys that another process has
-	// just made and begun to use.
-	if err := os.Link(temp, path); err != nil && !errors.Is(err, fs.ErrExist) {
-		return err
-	}
-	return syncDir(dir)
-}
-
 func generateKeyFile(random io.Reader, now time.Time) ([]byte, error) {
 	secret, seed := make([]byte, secretSize), make([]byte, ed25519.SeedSize)
 	for _, b := range [][]byte{secret, seed} {
@@ -137,29 +122,4 @@ func generateKeyFile(random io.Reader, now time.Time) ([]byte, error) {
 		Secret:  secret,
 		Signing: []keyFileSigning{{ID: id, CreatedAt: now.UTC(), Seed: seed}},
 	}, "", "  ")
-}
-
-// writeTemp writes data durably to a new file of mode 0600 in dir and returns its path.
-func writeTemp(dir string, data []byte) (string, error) {
-	temp, err := os.CreateTemp(dir, ".keys-*") // CreateTemp opens with mode 0600
-	if err != nil {
-		return "", err
-	}
-	_, err = temp.Write(data)
-	if err == nil {
-		err = temp.Sync()
-	}
-	if err = errors.Join(err, temp.Close()); err != nil {
-		return "", errors.Join(err, os.Remove(temp.Name()))
-	}
-	return temp.Name(), nil
-}
-
-// syncDir makes a new directory entry survive a loss of power.
-func syncDir(dir string) error {
-	d, err := os.Open(dir) //nolint:gosec // the path is the operator's choice
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
 }
