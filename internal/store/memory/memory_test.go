@@ -3,6 +3,8 @@ package memory_test
 import (
 	"context"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -77,39 +79,49 @@ func holds(t testing.TB, s *memory.Store, f family) held {
 // change writes to everything that held looks at.
 func change(t testing.TB, s *memory.Store, f family, history byte) {
 	t.Helper()
-	fill(t, s, f, holds(t, s, f).head.Rev+6, history)
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		head, err := tx.LockHead(ctx, f.household)
+		require.NoError(t, err)
+		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history)[:1]))
 		require.NoError(t, tx.RenewEpoch(ctx, uuid.New()))
-		require.NoError(t, tx.Heard(ctx, f.devices[0], started))
-		return tx.SaveProjection(ctx, f.projection(int64(history)))
+		require.NoError(t, tx.AddDevice(ctx, clinic.Device{
+			ID: entryID(history, head.Rev), Household: f.household, Caregiver: f.caregivers[0],
+		}))
+		require.NoError(t, tx.Heard(ctx, f.devices[0], started.Add(time.Duration(head.Rev)*time.Minute)))
+		return tx.SaveProjection(ctx, f.projection(head.Rev<<8+int64(history)))
 	}))
 }
 
-// TestRestore takes a snapshot in the middle of a history and goes on from it in several ways, each of which appends in
-// the same place.
+// TestRestore goes on from every place of a history in several ways, each of which adds in the same places.
 func TestRestore(t *testing.T) {
 	t.Parallel()
 	s := memory.New(uuid.New())
 	f := newFamily(t, s)
-	change(t, s, f, 1)
-	early, atEarly := s.Snapshot(), holds(t, s, f)
-	change(t, s, f, 1)
-	late, atLate := s.Snapshot(), holds(t, s, f)
-	require.NotEqual(t, atEarly, atLate)
-
-	for history := byte(2); history < 5; history++ {
-		s.Restore(early)
-		assert.Equal(t, atEarly, holds(t, s, f), "history %d", history)
-		change(t, s, f, history)
-		other := holds(t, s, f)
-		assert.NotEqual(t, atLate.head, other.head)
-		assert.NotEqual(t, atLate.epoch, other.epoch)
-
-		s.Restore(late)
-		assert.Equal(t, atLate, holds(t, s, f), "history %d", history)
+	type backup struct {
+		of    memory.Snapshot
+		holds held
 	}
-	s.Restore(early)
-	assert.Equal(t, atEarly, holds(t, s, f))
+	var backups []backup
+	keep := func() { backups = append(backups, backup{s.Snapshot(), holds(t, s, f)}) }
+	keep()
+	for range 9 {
+		change(t, s, f, 1)
+		keep()
+	}
+	for i, from := range backups[:10] {
+		for history := byte(2); history < 4; history++ {
+			s.Restore(from.of)
+			require.Equal(t, from.holds, holds(t, s, f), "from %d", i)
+			for range 3 {
+				change(t, s, f, history)
+				keep()
+			}
+		}
+	}
+	for i, b := range backups {
+		s.Restore(b.of)
+		assert.Equal(t, b.holds, holds(t, s, f), "backup %d", i)
+	}
 }
 
 // TestFrom lets stores that begin with one snapshot write at the same time.
@@ -120,12 +132,13 @@ func TestFrom(t *testing.T) {
 	change(t, first, f, 1)
 	begin, atBegin := first.Snapshot(), holds(t, first, f)
 
+	const rounds = 50
 	stores := []*memory.Store{first, memory.From(begin), memory.From(begin)}
 	t.Run("writers", func(t *testing.T) {
 		for i, s := range stores {
 			t.Run("", func(t *testing.T) {
 				t.Parallel()
-				for range 20 {
+				for range rounds {
 					change(t, s, f, byte(2+i))
 				}
 			})
@@ -133,11 +146,11 @@ func TestFrom(t *testing.T) {
 	})
 	for i, s := range stores {
 		got := holds(t, s, f)
-		assert.Equal(t, atBegin.entries, got.entries[:atBegin.head.Rev])
-		for _, e := range got.entries[atBegin.head.Rev:] {
+		require.Len(t, got.entries, 1+rounds)
+		assert.Equal(t, atBegin.entries, got.entries[:1])
+		for _, e := range got.entries[1:] {
 			assert.Equal(t, entryID(byte(2+i), e.Rev), e.ID, "store %d", i)
 		}
-		assert.Len(t, got.entries, int(atBegin.head.Rev)+20*6)
 	}
 	assert.Equal(t, atBegin, holds(t, memory.From(begin), f))
 }
@@ -171,4 +184,30 @@ func TestUseAfterTheEnd(t *testing.T) {
 	assert.Panics(t, func() { _ = escaped.Heard(t.Context(), f.devices[1], started) })
 	assert.Panics(t, func() { _ = escaped.RenewEpoch(t.Context(), uuid.New()) })
 	assert.Equal(t, before, holds(t, s, f))
+}
+
+// TestAWaitingWriterGivesUp makes sure that it waits, which the suite, knowing nothing of how a store waits, cannot.
+func TestAWaitingWriterGivesUp(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		s := memory.New(uuid.New())
+		require.NoError(t, s.InTx(t.Context(), func(context.Context, clinic.Tx) error {
+			waiting, cancel := context.WithCancel(t.Context())
+			ended := make(chan error, 1)
+			go func() {
+				ended <- s.InTx(waiting, func(context.Context, clinic.Tx) error {
+					assert.Fail(t, "it is not its turn")
+					return nil
+				})
+			}()
+			synctest.Wait()
+			assert.Empty(t, ended)
+			cancel()
+			synctest.Wait()
+			require.Len(t, ended, 1)
+			require.ErrorIs(t, <-ended, context.Canceled)
+			return nil
+		}))
+		require.NoError(t, s.InTx(t.Context(), func(context.Context, clinic.Tx) error { return nil }), "the next has its turn")
+	})
 }

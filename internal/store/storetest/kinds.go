@@ -59,6 +59,9 @@ func absentReads(w world) []use {
 		looking("LockHead", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.LockHead(ctx, nobody) }),
 		looking("Entries", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Entries(ctx, nobody, 0, 0) }),
 		looking("EntriesByID", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.EntriesByID(ctx, nobody, nil) }),
+		looking("CountEntries", func(ctx context.Context, tx clinic.Tx) (any, error) {
+			return tx.CountEntries(ctx, nobody, w.entry(1).Author)
+		}),
 		looking("EntryIDs", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.EntryIDs(ctx, nobody, 1) }),
 		looking("NightsChanged", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.NightsChanged(ctx, nobody, 0, 1)
@@ -143,6 +146,9 @@ func absentWrites(w, other world) []use {
 		use{"SpendInvite", func(ctx context.Context, tx clinic.Tx) error { return tx.SpendInvite(ctx, []byte{9}, evening) }},
 		use{"SpendRefreshToken", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.SpendRefreshToken(ctx, []byte{9}, evening)
+		}},
+		use{"RecordConsent", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.RecordConsent(ctx, nobody, "2", evening)
 		}},
 		use{"RevokeDevice", func(ctx context.Context, tx clinic.Tx) error { return tx.RevokeDevice(ctx, nobody, evening) }},
 		use{"Heard", func(ctx context.Context, tx clinic.Tx) error { return tx.Heard(ctx, nobody, evening) }},
