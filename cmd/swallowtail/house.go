@@ -18,15 +18,22 @@ import (
 	"swallowtail/internal/store/sqlite"
 )
 
-// house is a store opened and migrated, its keys, and the use cases over them.
+// house is a store opened and migrated, its journal and its keys, and the use cases over them.
 type house struct {
 	store   *sqlite.Store
+	journal *journal.File
 	keys    *access.Keys
 	service *clinic.Service
 	log     *slog.Logger
 }
 
-// openHouse opens the database that --db names, and the keys beside it.
+// What lies beside a database, by what is added to its name.
+const (
+	keysBeside    = ".keys"
+	journalBeside = ".journal"
+)
+
+// openHouse opens the database that --db names, and the keys and the journal beside it.
 func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time.Time) (*house, error) {
 	path, err := databasePath(db)
 	if err != nil {
@@ -47,13 +54,15 @@ func (h *house) furnish(ctx context.Context, path string, now func() time.Time) 
 	if err := h.store.Migrate(ctx); err != nil {
 		return fmt.Errorf("migrate database: %w", err)
 	}
-	keys, err := access.LoadOrCreateKeys(path+".keys", rand.Reader, now())
-	if err != nil {
+	var err error
+	if h.keys, err = access.LoadOrCreateKeys(path+keysBeside, rand.Reader, now()); err != nil {
 		return fmt.Errorf("keys: %w", err)
 	}
-	h.keys = keys
+	if h.journal, err = journal.Open(path+journalBeside, newID); err != nil {
+		return err
+	}
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Journal: journal.NewMemory(newID()), Keys: keys, Random: rand.Reader, NewID: newID,
+		Store: h.store, Journal: h.journal, Keys: h.keys, Random: rand.Reader, NewID: newID,
 		PasswordCost: access.DefaultPasswordCost(), Log: h.log,
 	})
 	if err := h.service.Prepare(ctx, now()); err != nil {
