@@ -1,7 +1,6 @@
 package clinic
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"slices"
@@ -9,6 +8,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"swallowtail/internal/door"
 	"swallowtail/internal/fault"
 )
 
@@ -20,19 +20,38 @@ type Report struct {
 	Differences []Difference `json:"differences"`
 }
 
+// Aspect is what of the store a difference is in.
+type Aspect string
+
+// The aspects. InProjection alone can be made anew from the rest.
+const (
+	InStore      Aspect = "store"      // its files and tables
+	InChain      Aspect = "chain"      // the revisions and hashes of a household's entries
+	InHead       Aspect = "head"       // the household's newest revision
+	InEntry      Aspect = "entry"      // what is kept of an entry beside what was sent
+	InProjection Aspect = "projection" // what is kept of a learner's fold
+)
+
 // Difference is something in the store that is not as it must be.
 type Difference struct {
-	Household uuid.UUID `json:"household"`
+	Household uuid.UUID `json:"household,omitzero"` // zero where it is the store's
 	Learner   uuid.UUID `json:"learner,omitzero"`
+	In        Aspect    `json:"in"`
 	What      string    `json:"what"`
 }
 
-func (r *Report) differs(household, learner uuid.UUID, format string, args ...any) {
-	r.Differences = append(r.Differences, Difference{Household: household, Learner: learner, What: fmt.Sprintf(format, args...)})
+// Rebuildable reports whether folding anew, as Rebuild does, mends all that was found.
+func (r *Report) Rebuildable() bool {
+	return !slices.ContainsFunc(r.Differences, func(d Difference) bool { return d.In != InProjection })
+}
+
+func (r *Report) differs(household uuid.UUID, in Aspect, format string, args ...any) {
+	r.Differences = append(r.Differences, Difference{Household: household, In: in, What: fmt.Sprintf(format, args...)})
 }
 
 // Check verifies, for every household, that its revisions are gapless, that its chain of hashes holds, that its head is
-// the last entry's, and that each learner's projection equals a fresh fold at the projection's instant.
+// the last entry's, that what is kept of each entry is what was sent, and that each learner's projection equals a fresh fold
+// at the projection's instant.
 func (s *Service) Check(ctx context.Context) (Report, error) {
 	report := Report{Differences: []Difference{}}
 	err := s.eachHousehold(ctx, func(id uuid.UUID) error {
@@ -84,21 +103,33 @@ func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) er
 	r.Households++
 	r.Entries += len(f.stored)
 	r.checkChain(id, f.stored, head)
+	r.checkEntries(f)
 	for _, learner := range f.learners {
 		r.Learners++
 		kept, err := view.Projection(ctx, learner.ID)
 		if fault.KindOf(err) == fault.NotFound {
-			r.differs(id, learner.ID, "nothing is kept of the learner's fold")
+			r.misfolded(f, learner, []string{"nothing is kept of the learner's fold"})
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		if err := r.checkProjection(f, learner, kept); err != nil {
+		fresh, err := f.project(learner, kept.Folded)
+		if err != nil {
 			return err
 		}
+		r.misfolded(f, learner, differences(&fresh, &kept, head.Rev))
 	}
 	return nil
+}
+
+// misfolded takes what is not right in what is kept of a learner's fold.
+func (r *Report) misfolded(f *family, learner Learner, found []string) {
+	for _, what := range found {
+		r.Differences = append(r.Differences, Difference{
+			Household: f.household.ID, Learner: learner.ID, In: InProjection, What: what,
+		})
+	}
 }
 
 func (r *Report) checkChain(id uuid.UUID, stored []StoredEntry, head Head) {
@@ -106,64 +137,39 @@ func (r *Report) checkChain(id uuid.UUID, stored []StoredEntry, head Head) {
 	for i := range stored {
 		e := &stored[i]
 		if e.Rev != at.Rev+1 {
-			r.differs(id, uuid.Nil, "revision %d follows revision %d", e.Rev, at.Rev)
+			r.differs(id, InChain, "revision %d follows revision %d", e.Rev, at.Rev)
 		}
 		if chained(at.Chain, e) != e.Chain {
-			r.differs(id, uuid.Nil, "the chain breaks at revision %d: it, or its entry, has been altered", e.Rev)
+			r.differs(id, InChain, "the chain breaks at revision %d: it, or its entry, has been altered", e.Rev)
 		}
 		at = Head{Rev: e.Rev, Chain: e.Chain}
 	}
 	if at != head {
-		r.differs(id, uuid.Nil, "the head is at revision %d, the last entry at %d, or their hashes differ", head.Rev, at.Rev)
+		r.differs(id, InHead, "the head is at revision %d, the last entry at %d, or their hashes differ", head.Rev, at.Rev)
 	}
 }
 
-func (r *Report) checkProjection(f *family, learner Learner, kept Projection) error {
-	fresh, err := f.project(learner, kept.Folded)
-	if err != nil {
-		return err
+// checkEntries compares what is kept beside each entry with what the door makes of what was sent.
+func (r *Report) checkEntries(f *family) {
+	learners := map[uuid.UUID]bool{}
+	for _, l := range f.learners {
+		learners[l.ID] = true
 	}
-	if !bytes.Equal(fresh.Row, kept.Row) || !sameOrder(fresh, kept) {
-		r.differs(f.household.ID, learner.ID, "the roster row is not what a fresh fold gives")
-	}
-	if !sameNights(fresh.Nights, kept.Nights) {
-		r.differs(f.household.ID, learner.ID, "the nights are not what a fresh fold gives")
-	}
-	if !sameReminders(fresh, kept) {
-		r.differs(f.household.ID, learner.ID, "the reminders are not what a fresh fold gives")
-	}
-	return nil
-}
-
-// sameOrder compares what orders and filters the roster, and says until when it holds.
-func sameOrder(a, b Projection) bool {
-	return a.Status == b.Status && a.Urgency == b.Urgency && a.NightsWrong == b.NightsWrong && a.Nickname == b.Nickname &&
-		slices.Equal(a.Flags, b.Flags) && a.Heard.Equal(b.Heard) && a.Until.Equal(b.Until)
-}
-
-func sameNights(fresh, kept []ProjectedNight) bool {
-	a := fresh
-	b := slices.DeleteFunc(slices.Clone(kept), func(n ProjectedNight) bool { return n.Gone })
-	if len(a) != len(b) {
-		return false
-	}
-	for i := range a {
-		if a[i].Night != b[i].Night || !bytes.Equal(a[i].Doc, b[i].Doc) {
-			return false
+	for i := range f.stored {
+		e := &f.stored[i]
+		sent := door.Examine(e.Sent, e.Schema, e.Author.Role)
+		if sent.Content != e.Content {
+			r.differs(f.household.ID, InEntry, "the hash of the content at revision %d is not that of what was sent", e.Rev)
+		}
+		if id := sent.Entry.ID.UUID; id != e.ID {
+			r.differs(f.household.ID, InEntry, "the entry at revision %d is kept as %s, but what was sent is %s", e.Rev, e.ID, id)
+		}
+		learner := sent.Entry.Learner.UUID
+		if !learners[learner] {
+			learner = uuid.Nil
+		}
+		if learner != e.Learner {
+			r.differs(f.household.ID, InEntry, "the entry at revision %d is kept under another learner than what was sent names", e.Rev)
 		}
 	}
-	return true
-}
-
-func sameReminders(a, b Projection) bool {
-	if len(a.Reminders) != len(b.Reminders) || !a.NextDue.Equal(b.NextDue) || !a.RemindersUntil.Equal(b.RemindersUntil) {
-		return false
-	}
-	for i := range a.Reminders {
-		x, y := a.Reminders[i], b.Reminders[i]
-		if x.ID != y.ID || x.Kind != y.Kind || x.Night != y.Night || !x.Due.Equal(y.Due) || x.Run != y.Run {
-			return false
-		}
-	}
-	return true
 }

@@ -1,11 +1,14 @@
 package clinic_test
 
 import (
+	"context"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
 )
 
 func TestCheckOfAStoreInOrder(t *testing.T) {
@@ -55,32 +58,87 @@ func TestCheckFindsAlteredEntries(t *testing.T) {
 	}
 }
 
+// rechain puts every hash of the household's chain right again, as one does who knows how it is made.
+func (h *house) rechain() {
+	h.t.Helper()
+	var entries []clinic.StoredEntry
+	require.NoError(h.t, h.Store.Read(h.t.Context(), func(ctx context.Context, view clinic.View) (err error) {
+		entries, err = view.Entries(ctx, h.household, 0, 0)
+		return err
+	}))
+	var chain [32]byte
+	for i := range entries {
+		chain = clinic.Chained(chain, &entries[i])
+		h.alter(`UPDATE entry SET chain = ? WHERE rev = ?`, chain[:], entries[i].Rev)
+	}
+	h.alter(`UPDATE household SET head_chain = ?`, chain[:])
+}
+
+// TestCheckFindsWhatTheChainCanNot alters what is kept of an entry beside what was sent, and the chain with it.
+func TestCheckFindsWhatTheChainCanNot(t *testing.T) {
+	t.Parallel()
+	for name, test := range map[string]struct{ statement, found string }{
+		"a content": {`UPDATE entry SET content = randomblob(32) WHERE rev = 3`, "the hash of the content at revision 3 is not that of what was sent"},
+		"what was sent": {
+			`UPDATE entry SET sent = CAST(replace(CAST(sent AS TEXT), '"ease":4', '"ease":5') AS BLOB) WHERE rev = 3`,
+			"the hash of the content at revision 3 is not that of what was sent",
+		},
+		"an id": {`UPDATE entry SET id = CAST(zeroblob(15) || x'01' AS BLOB) WHERE rev = 3`, "the entry at revision 3 is kept as 00000000-0000-0000-0000-000000000001, but what was sent is "},
+		"no learner": {
+			`UPDATE entry SET learner_key = NULL WHERE rev = 3`,
+			"the entry at revision 3 is kept under another learner than what was sent names",
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			h := newFamily(t)
+			h.push(started, h.evening()...)
+			h.rechain()
+			require.Empty(t, h.found())
+			h.alter(test.statement)
+			h.rechain()
+			require.NoError(t, h.Rebuild(t.Context(), started.Add(time.Minute)))
+			report, err := h.Check(t.Context())
+			require.NoError(t, err)
+			require.Len(t, report.Differences, 1)
+			found := report.Differences[0]
+			assert.Contains(t, found.What, test.found)
+			assert.Equal(t, clinic.Difference{Household: h.household, In: clinic.InEntry, What: found.What}, found)
+			assert.False(t, report.Rebuildable())
+		})
+	}
+}
+
 // TestCheckFindsAlteredProjections alters one thing of what is kept of a fold each time, and lets it be made anew.
 func TestCheckFindsAlteredProjections(t *testing.T) {
 	t.Parallel()
 	const (
-		row       = "the roster row is not what a fresh fold gives"
-		nights    = "the nights are not what a fresh fold gives"
-		reminders = "the reminders are not what a fresh fold gives"
+		row       = "the roster row is not what a fresh fold gives: "
+		nights    = "the nights are not what a fresh fold gives: "
+		reminders = "the reminders are not what a fresh fold gives: "
 	)
 	for name, test := range map[string]struct{ statement, found string }{
-		"a row":                {`UPDATE projection SET roster_row = CAST(replace(CAST(roster_row AS TEXT), '"practised":1', '"practised":2') AS BLOB)`, row},
-		"a status":             {`UPDATE projection SET status = 'ended'`, row},
-		"an urgency":           {`UPDATE projection SET urgency = 1`, row},
-		"a count":              {`UPDATE projection SET nights_wrong = 3`, row},
-		"a flag":               {`UPDATE projection SET flags = '["on_hold"]'`, row},
-		"a nickname":           {`UPDATE projection SET nickname = 'Badger'`, row},
-		"when it was heard":    {`UPDATE projection SET heard = heard - 1`, row},
-		"until when it holds":  {`UPDATE projection SET until = until + 1`, row},
-		"a night":              {`UPDATE night SET doc = CAST(replace(CAST(doc AS TEXT), 'complete', 'missed') AS BLOB) WHERE night = 20878`, nights},
-		"a night left out":     {`DELETE FROM night WHERE night = 20880`, nights},
-		"a night too many":     {`INSERT INTO night SELECT learner_key, night + 100, changed_rev, 0, doc FROM night WHERE night = 20878`, nights},
-		"a reminder's instant": {`UPDATE reminder SET due = due + 1`, reminders},
-		"a reminder's kind":    {`UPDATE reminder SET kind = 'missed'`, reminders},
-		"a reminder's run":     {`UPDATE reminder SET run = run + 1`, reminders},
-		"no reminder":          {`DELETE FROM reminder`, reminders},
-		"when it lapses":       {`UPDATE projection SET reminders_until = NULL`, reminders},
-		"what is due next":     {`UPDATE projection SET next_due = NULL`, reminders},
+		"a row":                {`UPDATE projection SET roster_row = CAST(replace(CAST(roster_row AS TEXT), '"practised":1', '"practised":2') AS BLOB)`, row + "as served"},
+		"a status":             {`UPDATE projection SET status = 'ended'`, row + "status"},
+		"an urgency":           {`UPDATE projection SET urgency = 1`, row + "urgency"},
+		"two counts":           {`UPDATE projection SET nights_wrong = 3, urgency = 1`, row + "urgency, nights wrong"},
+		"a flag":               {`UPDATE projection SET flags = '["on_hold"]'`, row + "flags"},
+		"a nickname":           {`UPDATE projection SET nickname = 'Badger'`, row + "nickname"},
+		"when it was heard":    {`UPDATE projection SET heard = heard - 1`, row + "last heard"},
+		"until when it holds":  {`UPDATE projection SET until = until + 1`, row + "until when it holds"},
+		"a night":              {`UPDATE night SET doc = CAST(replace(CAST(doc AS TEXT), 'complete', 'missed') AS BLOB) WHERE night = 20878`, nights + "2027-03-01 differs"},
+		"a night left out":     {`DELETE FROM night WHERE night = 20880`, nights + "2027-03-03 is missing"},
+		"a night too many":     {`INSERT INTO night SELECT learner_key, night + 100, changed_rev, 0, doc FROM night WHERE night = 20878`, nights + "2027-06-09 is one too many"},
+		"a night gone":         {`UPDATE night SET gone = 1 WHERE night = 20879`, nights + "2027-03-02 is missing"},
+		"many nights":          {`DELETE FROM night WHERE night > 20880`, nights + "2027-03-04 is missing, 2027-03-05 is missing, 2027-03-06 is missing, 2027-03-07 is missing, 2027-03-08 is missing, 2027-03-09 is missing, 2027-03-10 is missing, 2027-03-11 is missing, 2027-03-12 is missing, 2027-03-13 is missing, and 1 more"},
+		"a change to come":     {`UPDATE night SET changed_rev = 7 WHERE night = 20878`, "nights are said to have changed at revisions that are not there yet: 2027-03-01 at 7"},
+		"a reminder's instant": {`UPDATE reminder SET due = due + 1`, reminders + "tonight of 2027-03-02 differs (due 2027-03-02T23:30:00.001Z and not 2027-03-02T23:30:00.000Z)"},
+		"a reminder's kind":    {`UPDATE reminder SET kind = 'missed'`, reminders + "tonight of 2027-03-02 differs (kind)"},
+		"a reminder's run":     {`UPDATE reminder SET run = run + 1`, reminders + "tonight of 2027-03-02 differs (run)"},
+		"another reminder":     {`UPDATE reminder SET id = CAST(zeroblob(15) || x'01' AS BLOB)`, reminders + "tonight of 2027-03-02 is missing, tonight of 2027-03-02 is one too many"},
+		"no reminder":          {`DELETE FROM reminder`, reminders + "tonight of 2027-03-02 is missing"},
+		"when it lapses":       {`UPDATE projection SET reminders_until = NULL`, reminders + "lapse never and not 2027-03-03T01:00:00.000Z"},
+		"what is due next":     {`UPDATE projection SET next_due = NULL`, reminders + "next due never and not 2027-03-02T23:30:00.000Z"},
 		"no projection":        {`DELETE FROM projection`, "nothing is kept of the learner's fold"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -90,6 +148,12 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 			require.Empty(t, h.found())
 			h.alter(test.statement)
 			assert.Equal(t, []string{test.found}, h.found())
+			report, err := h.Check(t.Context())
+			require.NoError(t, err)
+			assert.Equal(t, []clinic.Difference{
+				{Household: h.household, Learner: h.learner, In: clinic.InProjection, What: test.found},
+			}, report.Differences)
+			assert.True(t, report.Rebuildable())
 			require.NoError(t, h.Rebuild(t.Context(), started.Add(time.Minute)))
 			assert.Empty(t, h.found())
 		})

@@ -8,3 +8,6 @@ func KnownOperations() []Operation {
 	}
 	return all
 }
+
+// Chained returns the hash over an entry and all before it.
+func Chained(before [32]byte, e *StoredEntry) [32]byte { return chained(before, e) }

@@ -64,7 +64,7 @@ func (p *Projection) dateChanges(before Projection, rev int64) error {
 		n := &p.Nights[i]
 		n.ChangedRev = rev
 		if old, ok := known[n.Night]; ok && bytes.Equal(old.Doc, n.Doc) {
-			n.ChangedRev = old.ChangedRev
+			n.ChangedRev = min(old.ChangedRev, rev)
 		}
 		delete(known, n.Night)
 	}
@@ -76,6 +76,7 @@ func (p *Projection) dateChanges(before Projection, rev int64) error {
 			}
 			old = ProjectedNight{Night: old.Night, ChangedRev: rev, Gone: true, Doc: doc}
 		}
+		old.ChangedRev = min(old.ChangedRev, rev)
 		p.Nights = append(p.Nights, old)
 	}
 	slices.SortFunc(p.Nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
