@@ -3,6 +3,7 @@ package sqlite
 import (
 	"database/sql"
 	"errors"
+	"fmt"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -16,6 +17,9 @@ var (
 	errFull        = fault.New(fault.OutOfSpace, "out-of-space", "The server has run out of space.")
 	errUnavailable = fault.New(fault.Unavailable, "unavailable", "The server cannot reach its data at the moment.")
 )
+
+// ErrDamaged answers a file that is no database, or none any more.
+var ErrDamaged = errors.New("the database is damaged, or is none")
 
 // primaryCode is the part of an extended result code that names the family.
 const primaryCode = 0xff
@@ -39,6 +43,8 @@ func translated(err error) error {
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_BUSY,
 		sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:
 		return errUnavailable.Because(err)
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return err
 }

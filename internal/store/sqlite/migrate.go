@@ -103,6 +103,12 @@ func (s *Store) pending(ctx context.Context) ([]migration, error) {
 	return pending, nil
 }
 
+// New reports whether the database holds nothing of this program yet: no migration was ever applied to it.
+func (s *Store) New(ctx context.Context) (bool, error) {
+	pending, err := s.pending(ctx)
+	return len(pending) > 0 && pending[0].version == 1, err
+}
+
 // checkSchema refuses a database that this program must not touch.
 func (s *Store) checkSchema(ctx context.Context) error {
 	_, err := s.pending(ctx)
@@ -164,15 +170,11 @@ func (s *Store) migrateOnce(ctx context.Context, known []migration) (*migration,
 
 // checkForeignKeys looks for rows that refer to nothing. The pragma returns them as rows; Exec would hide them.
 func checkForeignKeys(ctx context.Context, q querier) error {
-	rows, err := q.QueryContext(ctx, `PRAGMA foreign_key_check`)
-	if err != nil {
-		return translated(err)
+	found, err := strays(ctx, q)
+	if err == nil && len(found) > 0 {
+		err = errors.New("leaves rows that refer to nothing")
 	}
-	defer rows.Close()
-	if rows.Next() {
-		return errors.New("leaves rows that refer to nothing")
-	}
-	return translated(rows.Err())
+	return err
 }
 
 // ensureEpoch names the history of a new database.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -40,6 +41,7 @@ type Options struct {
 // Store is a SQLite file. It is safe for use by several goroutines.
 type Store struct {
 	options Options
+	path    string
 	writer  *pool // of one connection
 	readers *pool
 }
@@ -59,11 +61,11 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{options: options}
-	if s.writer, err = openPool(address(path, options.BusyTimeout, false), 1); err != nil {
+	s := &Store{options: options, path: path}
+	if s.writer, err = openPool(s.address(nil), 1); err != nil {
 		return nil, err
 	}
-	if s.readers, err = openPool(address(path, options.BusyTimeout, true), options.Readers); err != nil {
+	if s.readers, err = openPool(s.address(url.Values{"_query_only": {"on"}}), options.Readers); err != nil {
 		return nil, errors.Join(err, s.writer.close())
 	}
 	if err := s.firstLook(ctx); err != nil {
@@ -115,21 +117,19 @@ func create(path string) (string, error) {
 	return path, nil
 }
 
-// address is the data source name of the file with every setting of a connection. The driver applies the busy timeout
-// first, so that switching to the write-ahead log waits for a process that is doing the same.
-func address(path string, busyTimeout time.Duration, readOnly bool) string {
+// address is the data source name of the file with every setting of a connection, and what differs for some. The driver
+// applies the busy timeout first, so that switching to the write-ahead log waits for a process that is doing the same.
+func (s *Store) address(differing url.Values) string {
 	query := url.Values{
-		"_busy_timeout": {strconv.FormatInt(busyTimeout.Milliseconds(), 10)},
+		"_busy_timeout": {strconv.FormatInt(s.options.BusyTimeout.Milliseconds(), 10)},
 		"_journal_mode": {"WAL"},
 		"_synchronous":  {"FULL"},
 		"_foreign_keys": {"on"},
 		"_txlock":       {"immediate"},
 		"_dqs":          {"false"},
 	}
-	if readOnly {
-		query.Set("_query_only", "on")
-	}
-	return (&url.URL{Scheme: "file", Path: filepath.ToSlash(path), RawQuery: query.Encode()}).String()
+	maps.Copy(query, differing)
+	return (&url.URL{Scheme: "file", Path: filepath.ToSlash(s.path), RawQuery: query.Encode()}).String()
 }
 
 func openPool(address string, connections int) (*pool, error) {
