@@ -95,12 +95,12 @@ type Chosen struct {
 
 // SittingView is one sitting: sessions that were one time at the table, and their tries.
 type SittingView struct {
-	Number   int       // within the night, from 1
-	Start    Moment    // of the earliest session
-	Zone     string    // of the earliest session
-	Sessions []Session // by start
-	Subjects []SubjectID
-	Authors  []Author // who has an account of it, each once
+	Number   int         // within the night, from 1
+	Start    Moment      // of the earliest session
+	Zone     string      // of the earliest session
+	Sessions []Session   // by start
+	Subjects []SubjectID // what the sessions are of, each once
+	Authors  []Author    // who has an account of it, each once
 	Tries    []TryView
 	Marks    []Mark
 	Known    time.Time // when anything of it was first received
@@ -218,7 +218,7 @@ func (f *fold) sittingFrom(group []*session) sitting {
 			continue
 		}
 		s.Sessions = append(s.Sessions, *session.body)
-		s.Subjects = append(s.Subjects, session.account.subject())
+		s.addSubject(session.account.subject())
 		s.addAuthor(session.account.speaker)
 		s.Known = earlier(s.Known, session.account.first.Received)
 		s.written = append(s.written, written{by: session.account.speaker, when: session.account.first.recorded()})
@@ -248,6 +248,13 @@ func earlier(a, b time.Time) time.Time {
 		return b
 	}
 	return a
+}
+
+// addSubject adds a session to those that the sitting is made of. Several people may have an account of it.
+func (s *sitting) addSubject(subject SubjectID) {
+	if !slices.Contains(s.Subjects, subject) {
+		s.Subjects = append(s.Subjects, subject)
+	}
 }
 
 func (s *sitting) addAuthor(a Author) {

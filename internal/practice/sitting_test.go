@@ -262,6 +262,7 @@ func TestSeveralAccountsOfOneSessionAreOneSitting(t *testing.T) {
 	hers := mum.session(evening("19:00"))
 	dad.account(hers, evening("22:00"))
 	assert.Equal(t, [][]string{{"19:00", "22:00"}}, groups(t, s))
+	assert.Equal(t, []SubjectID{hers.subject}, onlySitting(t, s.told(), "2027-03-03").Subjects, "it is one session")
 }
 
 func TestAWithdrawnAccountOfASessionNoLongerDatesIt(t *testing.T) {
