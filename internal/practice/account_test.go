@@ -312,6 +312,20 @@ func TestAReviewTakesWhatWasSetAside(t *testing.T) {
 	})
 }
 
+func TestAReviewReplacesNoReviewOfAnotherSubject(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	mum, dr := s.caregiver("mum"), s.clinician("dr")
+	session := mum.session(evening("19:40"))
+	left := mum.asStatus(SetAside).tryIn(session, Left, 1, Swallowed, 4)
+	right := mum.asStatus(SetAside).tryIn(session, Right, 1, Swallowed, 4)
+	first := dr.reviews(left, true)
+	s.replace(dr.reviews(right, true), first)
+	v := s.told()
+	assert.Len(t, everyTry(v), 2)
+	assert.Empty(t, v.Idle)
+}
+
 func TestAnEntryReplacesOnlyItsOwnKind(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)

@@ -148,6 +148,18 @@ func TestACliniciansRetractionSpeaksForNoOtherClinician(t *testing.T) {
 	assert.Equal(t, Disagreed, d.try(t).Agreement)
 }
 
+func TestACliniciansRetractionSpeaksForTheWitnessOfItsSubjectAlone(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	dr, _, _, left := sheet(s)
+	excuse := dr.excuses("2027-03-04", "ill")
+	retract := dr.retracts(excuse, excuse, left)
+	v := s.told()
+	assert.Equal(t, Unheard, look(t, v, "2027-03-04").State, "the excuse is the clinician's own, and withdrawn")
+	assert.Len(t, everyTry(v), 1, "the sheet is about something else")
+	assert.NotContains(t, v.Idle, retract.id)
+}
+
 func TestACliniciansRetractionSpeaksForNoCaregiver(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)

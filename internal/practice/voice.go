@@ -55,7 +55,8 @@ func (r *Record) taken() map[EntryID]bool {
 			continue
 		}
 		for _, id := range e.Replaces {
-			if other := r.entry(id); other != nil && other != e && other.Author == e.Author {
+			other := r.entry(id)
+			if other != nil && other != e && other.Subject == e.Subject && other.Author == e.Author {
 				replaced[id] = true
 			}
 		}
@@ -117,16 +118,13 @@ func copied(body Body) bool {
 	return body != nil && (body.Kind() == KindSession || body.Kind() == KindTry)
 }
 
-// retractors returns for whom a clinician's retraction speaks: the witness of each copied entry that it replaces, else
-// the clinician.
+// retractors returns for whom a clinician's retraction speaks: the witness of each copied entry of its subject that it
+// replaces, else the clinician.
 func (r *Record) retractors(e *Stamped, witnesses map[SubjectID][]PersonID) []Author {
 	var authors []Author
 	for _, id := range e.Replaces {
 		other := r.entry(id)
-		if other == nil || other.Author.Role != Clinician {
-			continue
-		}
-		if !copied(other.Body) {
+		if other == nil || other.Subject != e.Subject || other.Author.Role != Clinician || !copied(other.Body) {
 			continue
 		}
 		for _, author := range r.speakers(other, witnesses) {
