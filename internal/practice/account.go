@@ -185,10 +185,9 @@ func (t thread) lastWords(kind Kind, stands []bool) []*Stamped {
 				continue
 			}
 			seen[j] = true
-			switch t.kind(j) {
-			case kind:
+			if t.kind(j) == kind {
 				last = append(last, t.voices[j].Stamped)
-			case KindRetract:
+			} else {
 				queue = append(queue, j)
 			}
 		}

@@ -204,6 +204,22 @@ func TestWhatAWithdrawnSessionLastSaidDatesTheTriesOfOthers(t *testing.T) {
 	})
 }
 
+// A broken client's entries of another kind on the session's subject come between, and an edit of theirs stands.
+func TestWhatReplacesAWithdrawalInPassingHidesNoTryOfOthers(t *testing.T) {
+	t.Parallel()
+	whateverTheIDs(t, func(t *testing.T, s *story) {
+		mum, dad := s.caregiver("mum"), s.caregiver("dad")
+		hers := mum.session(evening("19:40"))
+		dad.tryIn(hers, Left, 1, Swallowed, 4)
+		gone := hers.retracted()
+		body := &Try{Session: hers.subject, Position: Right, Number: 1, Medium: Sweet, Outcome: Swallowed, Ease: 3}
+		stray := mum.entry(body, hers.subject, hers.written, gone)
+		require.Len(t, everyTry(s.told()), 1)
+		mum.entry(body, hers.subject, hers.written, stray)
+		assert.Equal(t, []rating{{Swallowed, 4}}, readingsOf(leftTry(t, s)))
+	})
+}
+
 func TestARingOfReplacementsReplacesNothing(t *testing.T) {
 	t.Parallel()
 	whateverTheIDs(t, func(t *testing.T, s *story) {
