@@ -21,12 +21,14 @@ type Reading struct {
 }
 
 // compareCaution orders readings from the most cautious: not swallowed, then refused, then swallowed; then the lower
-// ease; then the smaller id. It is a total order, so the order of arrival cannot matter.
+// ease; then the smaller id, and of a copy that speaks for two witnesses the smaller id of theirs. It is a total order, so
+// the order of arrival cannot matter.
 func compareCaution(a, b Reading) int {
 	return cmp.Or(
 		cmp.Compare(a.Outcome.caution(), b.Outcome.caution()),
 		cmp.Compare(a.Ease, b.Ease),
-		compareIDs(a.Entry.UUID, b.Entry.UUID))
+		compareIDs(a.Entry.UUID, b.Entry.UUID),
+		a.By.compare(b.By))
 }
 
 // Agreement tells how the readings of a try stand to each other.

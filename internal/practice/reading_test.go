@@ -297,8 +297,8 @@ func TestNoTwoReadingsAreEquallyCautious(t *testing.T) {
 	var all []Reading
 	for _, outcome := range Outcomes() {
 		for ease := NoEase; ease <= VeryEasy; ease++ {
-			for i := range 2 {
-				all = append(all, Reading{Outcome: outcome, Ease: ease, Entry: EntryID{drawnID(5, i)}})
+			for i := range 4 {
+				all = append(all, Reading{Outcome: outcome, Ease: ease, Entry: EntryID{drawnID(5, i/2)}, By: drawnAuthor(i % 2)})
 			}
 		}
 	}
