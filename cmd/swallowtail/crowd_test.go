@@ -6,192 +6,147 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
+	"math/rand/v2"
 	"slices"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/api/client"
 )
 
-// openFilePhone opens a device on its files in a folder, the tokens of its enrolment among them.
-func openFilePhone(t *testing.T, base, folder string, enrolled client.EnrolledDevice) *client.Device {
-	t.Helper()
-	tokens := client.FileTokens{Path: filepath.Join(folder, "tokens.json")}
-	require.NoError(t, tokens.SaveTokens(enrolled.Pair))
-	p := &handset{folder: folder, writer: enrolled.Writer()}
-	device, err := p.open(base, new(atomic.Bool))
-	require.NoError(t, err)
-	return device
-}
-
-// handset is a device of the crowd, and what the test remembers of it beside its own files.
-type handset struct {
-	folder   string
-	writer   client.Writer
-	learner  string
-	evenings int                     // recorded
-	recorded map[string]client.Entry // by id
-	ledger
-}
-
-// ledger is what a server has answered for to one phone.
-type ledger struct {
-	revs        map[string]int64 // acknowledged entries
-	repeated    int              // entries the server had already, whose first acknowledgement was lost
-	interrupted int              // calls under way when the server was killed
-	mixed       []string         // acknowledgements that contradict each other
-}
-
-// note takes an answer into the ledger.
-func (l *ledger) note(results []client.Result) {
-	for _, r := range results {
-		before, known := l.revs[r.ID]
-		switch {
-		case r.Status != client.Accepted && r.Status != client.Duplicate:
-			l.mixed = append(l.mixed, fmt.Sprintf("entry %s is answered %s", r.ID, r.Status))
-		case known && before != r.Rev:
-			l.mixed = append(l.mixed, fmt.Sprintf("entry %s is answered with revision %d, then %d", r.ID, before, r.Rev))
-		case !known && r.Status == client.Duplicate:
-			l.repeated++
-		}
-		l.revs[r.ID] = r.Rev
-	}
-}
-
-// noted carries calls to a server and notes what it answers for.
-type noted struct {
-	client.Transport
-	*ledger
-	killing *atomic.Bool
-}
-
-func (n noted) Sync(ctx context.Context, request client.Request) (client.Response, error) {
-	before := n.killing.Load()
-	answer, err := n.Transport.Sync(ctx, request)
-	if err != nil {
-		if !before && client.AsProblem(err) == nil {
-			n.interrupted++
-		}
-		return answer, err
-	}
-	n.note(answer.Results)
-	return answer, nil
-}
-
-// open opens the device from its files, as a phone that was switched off does.
-func (p *handset) open(base string, killing *atomic.Bool) (*client.Device, error) {
-	tokens, err := client.OpenTokens(client.FileTokens{Path: filepath.Join(p.folder, "tokens.json")}, caller(base).Refresh)
-	if err != nil {
-		return nil, err
-	}
-	if p.revs == nil {
-		p.revs, p.recorded = map[string]int64{}, map[string]client.Entry{}
-	}
-	transport := client.HTTPTransport{Base: base, HTTP: caller(base).HTTP, Tokens: tokens}
-	return client.Open(client.Config{
-		Writer: p.writer, Transport: noted{transport, &p.ledger, killing},
-		Disk: client.FileDisk{Path: filepath.Join(p.folder, "state.json")}, Now: time.Now, NewID: uuid.NewString,
-	})
-}
-
-// firstEvening is long enough ago that there is an evening for each that a phone records.
-const firstEvening = 4 * 365 * 24 * time.Hour
-
-// recordEvening records the next evening: a session and two tries.
-func (p *handset) recordEvening(device *client.Device) error {
-	at := time.Now().Add(-firstEvening).Add(time.Duration(p.evenings) * 24 * time.Hour).UTC()
-	p.evenings++
-	written, err := device.RecordEvening(client.Evening{
-		Learner: p.learner, PractisedAt: at, Timezone: "Etc/UTC",
-		Tries: []client.Try{
-			{Position: "left", Outcome: "swallowed", Ease: 1 + p.evenings%5},
-			{Position: "right", Outcome: "not_swallowed", Ease: 2, Snags: []string{"water"}},
-		},
-	})
-	for _, e := range written.Entries {
-		p.recorded[e.ID] = e
-	}
-	return err
-}
-
-// handInUntilItFails records evening after evening and hands each in, until the server is gone. Only what the server
-// can't be excused for is an error.
-func (p *handset) handInUntilItFails(ctx context.Context, base string, killing *atomic.Bool) error {
-	device, err := p.open(base, killing)
-	if err != nil {
-		return err
-	}
-	for ctx.Err() == nil {
-		if err := p.recordEvening(device); err != nil {
-			return err
-		}
-		_, err := device.Sync(ctx)
-		if problem := client.AsProblem(err); problem != nil || errors.Is(err, client.ErrAnswer) || errors.Is(err, client.ErrDigest) {
-			return err
-		}
-		if err != nil {
-			return nil // the server is gone: what was not acknowledged is handed in again another time
-		}
-	}
-	return ctx.Err()
-}
-
-// crowd is some households of one clinic, each with one learner and the phones of two caregivers.
+// crowd is some households of one clinic, each with one learner and some phones.
 type crowd struct {
-	households []string
-	learners   []string   // by household
-	phones     []*handset // two for each household
-	killing    atomic.Bool
+	homes   []*home // all that ever moved in
+	active  []*home // those that moved in last
+	killing atomic.Bool
 }
 
-// gather brings in three households with two phones each.
-func gather(t *testing.T, db, base string) *crowd {
+type home struct {
+	household, learner string
+	phones             []*handset
+	clinician          client.API
+}
+
+// gather brings in a clinic, and with it some households that have so many phones each.
+func gather(t *testing.T, db, base string, homes, phones int) *crowd {
 	t.Helper()
 	addClinicBeside(t, db)
-	clinician := signIn(t, base, clinicEmail)
 	c := &crowd{}
-	for i := range 3 {
-		household := addHousehold(t, clinician, fmt.Sprintf("Household %d", i+1))
-		learner, _ := addLearner(t, clinician, household, "Otter", "", client.NewEnrolment{
-			FirstNight: time.Now().Add(-firstEvening).UTC().Format(time.DateOnly), Timezone: "Etc/UTC", ReminderTime: "19:30",
-		})
-		c.households, c.learners = append(c.households, household), append(c.learners, learner)
-		for _, name := range []string{"Mum", "Dad"} {
-			enrolled := enrolPhone(t, clinician, household, "", name, "phone")
-			folder := t.TempDir()
-			openFilePhone(t, base, folder, enrolled)
-			c.phones = append(c.phones, &handset{folder: folder, writer: enrolled.Writer(), learner: learner})
-		}
-	}
+	c.moveIn(t, base, homes, phones)
 	return c
 }
 
-// verify holds a server that was started again to what was acknowledged, before any phone has called it; then lets the
-// phones get in step with it and with each other.
-func (c *crowd) verify(t *testing.T, base string) {
+// moveIn brings in further households, which take the place of those that were active.
+func (c *crowd) moveIn(t *testing.T, base string, homes, phones int) {
 	t.Helper()
 	clinician := signIn(t, base, clinicEmail)
-	for i, learner := range c.learners {
-		pair := c.phones[2*i : 2*i+2]
-		listed := byID(everyEntry(t, clinician, learner))
-		for _, p := range pair {
-			p.verify(t, listed)
-		}
-		for _, p := range slices.Concat(pair, pair[:1]) { // the first once more, for what the second handed in
-			p.getInStep(t, base)
-		}
-		all := everyEntry(t, clinician, learner)
-		for _, p := range pair {
-			p.verify(t, byID(all))
-			p.compare(t, base, all)
-		}
+	c.active = nil
+	for range homes {
+		c.active = append(c.active, newHome(t, clinician, fmt.Sprintf("Household %d", len(c.homes)+len(c.active)+1), phones, &c.killing))
 	}
+	c.homes = append(c.homes, c.active...)
+}
+
+// newHome opens a household. From the third phone on they are further phones of its two caregivers.
+func newHome(t *testing.T, clinician client.API, label string, phones int, killing *atomic.Bool) *home {
+	t.Helper()
+	h := &home{clinician: clinician}
+	h.household = addHousehold(t, clinician, label)
+	h.learner, _ = addLearner(t, clinician, h.household, "Otter", "", client.NewEnrolment{
+		FirstNight: time.Now().Add(-firstEvening).UTC().Format(time.DateOnly), Timezone: "Etc/UTC", ReminderTime: "19:30",
+	})
+	for i := range phones {
+		caregiver := ""
+		if i >= 2 {
+			caregiver = h.phones[i%2].writer.Caregiver
+		}
+		enrolled := enrolPhone(t, clinician, h.household, caregiver, []string{"Mum", "Dad"}[i%2], fmt.Sprintf("phone %d", i+1))
+		p := newHandset(t, t.TempDir(), enrolled, h.learner)
+		p.killing = killing
+		h.phones = append(h.phones, p)
+	}
+	return h
+}
+
+// busy are the phones of the active households.
+func (c *crowd) busy() []*handset { return phonesOf(c.active) }
+
+func phonesOf(homes []*home) []*handset {
+	var all []*handset
+	for _, h := range homes {
+		all = append(all, h.phones...)
+	}
+	return all
+}
+
+// uploadUntil lets all the busy phones hand in evenings for some time, kills the server under them and waits for the
+// phones.
+func (c *crowd) uploadUntil(t *testing.T, r *rand.Rand, server *child, uploading time.Duration) {
+	t.Helper()
+	base := server.base(t)
+	ctx, cancel := context.WithTimeout(t.Context(), startTime)
+	defer cancel()
+	var phones sync.WaitGroup
+	failures := make([]error, len(c.busy()))
+	for i, p := range c.busy() {
+		own := rand.New(rand.NewPCG(r.Uint64(), 0))
+		phones.Go(func() { failures[i] = p.handInUntilItFails(ctx, own, base) })
+	}
+	time.Sleep(uploading)
+	c.killing.Store(true)
+	server.kill(t)
+	phones.Wait()
+	c.killing.Store(false)
+	require.NoError(t, errors.Join(failures...))
+}
+
+// verify holds a server that was started again to what was acknowledged to the active households, before any phone of
+// theirs has called it; then lets the phones get in step with it and with each other.
+func (c *crowd) verify(t *testing.T, bases ...string) {
+	t.Helper()
+	for _, h := range c.active {
+		h.verify(t, bases...)
+	}
+}
+
+// verifyAll does so for all the households that there ever were.
+func (c *crowd) verifyAll(t *testing.T, bases ...string) {
+	t.Helper()
+	clinician := signIn(t, bases[0], clinicEmail)
+	for _, h := range c.homes {
+		h.clinician = clinician
+		h.verify(t, bases...)
+	}
+}
+
+func (h *home) verify(t *testing.T, bases ...string) {
+	t.Helper()
+	listed := byID(h.list(t, bases[0]))
+	for _, p := range h.phones {
+		p.verify(t, listed)
+	}
+	for _, p := range slices.Concat(h.phones, h.phones[:len(h.phones)-1]) { // again, for what the later ones handed in
+		p.getInStep(t, bases...)
+	}
+	all := h.list(t, bases[len(bases)-1])
+	require.Len(t, byID(all), len(all), "an entry is there twice")
+	for _, p := range h.phones {
+		p.verify(t, byID(all))
+		p.compare(t, bases[0], all)
+	}
+}
+
+// list returns the clinic's list of all the entries.
+func (h *home) list(t *testing.T, base string) []client.Change {
+	t.Helper()
+	clinician := h.clinician
+	clinician.Base = base
+	return everyEntry(t, clinician, h.learner)
 }
 
 func byID(entries []client.Change) map[string]client.Change {
@@ -216,10 +171,10 @@ func (p *handset) verify(t *testing.T, listed map[string]client.Change) {
 	}
 }
 
-// getInStep lets the phone sync with a server that is there.
-func (p *handset) getInStep(t *testing.T, base string) {
+// getInStep lets the phone sync with servers that are there, in turn.
+func (p *handset) getInStep(t *testing.T, bases ...string) {
 	t.Helper()
-	device, err := p.open(base, new(atomic.Bool))
+	device, err := p.open(bases...)
 	require.NoError(t, err)
 	report, err := device.Sync(t.Context())
 	require.NoError(t, err)
@@ -230,7 +185,7 @@ func (p *handset) getInStep(t *testing.T, base string) {
 // compare holds the phone's own list, read from its files, against the server's.
 func (p *handset) compare(t *testing.T, base string, listed []client.Change) {
 	t.Helper()
-	device, err := p.open(base, new(atomic.Bool))
+	device, err := p.open(base)
 	require.NoError(t, err)
 	type line struct {
 		rev                              int64
@@ -240,36 +195,51 @@ func (p *handset) compare(t *testing.T, base string, listed []client.Change) {
 	for _, k := range device.Entries() {
 		own = append(own, line{k.Rev, k.Entry.ID, k.Status, k.Entry.Kind, k.Author.ID, k.Device})
 	}
-	for _, e := range listed {
+	for i, e := range slices.SortedFunc(slices.Values(listed), func(a, b client.Change) int { return cmp.Compare(a.Rev, b.Rev) }) {
+		require.Equal(t, int64(i+1), e.Rev, "the revisions have a gap")
 		servers = append(servers, line{e.Rev, e.ID, e.Status, e.Kind, e.Author.ID, e.Device})
 	}
-	slices.SortFunc(servers, func(a, b line) int { return cmp.Compare(a.rev, b.rev) })
 	require.Equal(t, servers, own)
+	known := device.State().Entries
 	for id := range p.recorded {
-		require.Contains(t, device.State().Entries, id, "what was recorded is never lost")
+		require.Contains(t, known, id, "what was recorded is never lost")
 	}
 }
 
-// recorded counts what all the phones have recorded.
-func (c *crowd) recorded() int {
-	n := 0
-	for _, p := range c.phones {
-		n += len(p.recorded)
-	}
-	return n
+// tally is what became of the entries and calls of some phones.
+type tally struct {
+	phones, recorded, acknowledged, repeated, interrupted, killed int
+	refusals                                                      map[int]int // calls by status
+	slowest                                                       time.Duration
 }
 
-// tell logs what happened, and checks that the kills came while something was under way.
-func (c *crowd) tell(t *testing.T, rounds uint64) {
+func (c *crowd) tally() tally {
+	all := tally{refusals: map[int]int{}}
+	for _, p := range phonesOf(c.homes) {
+		all.phones++
+		all.recorded += len(p.recorded)
+		all.acknowledged += len(p.revs)
+		all.repeated += p.repeated
+		all.interrupted += p.interrupted
+		all.killed += p.killed
+		all.slowest = max(all.slowest, p.slowest)
+		for status, n := range p.refusals {
+			all.refusals[status] += n
+		}
+	}
+	return all
+}
+
+// settle verifies all there ever was once more, checks the database, and returns what there was in sum. Everything that
+// was recorded has been acknowledged by then, and is there once.
+func (c *crowd) settle(t *testing.T, db string, bases ...string) tally {
 	t.Helper()
-	acknowledged, repeated, interrupted := 0, 0, 0
-	for _, p := range c.phones {
-		acknowledged += len(p.revs)
-		repeated += p.repeated
-		interrupted += p.interrupted
-	}
-	t.Logf("%d rounds, %d phones: %d entries recorded, %d acknowledged, 0 missing; %d calls cut off, %d entries durable before their answer was lost",
-		rounds, len(c.phones), c.recorded(), acknowledged, interrupted, repeated)
-	assert.Equal(t, c.recorded(), acknowledged, "in the end all of it was acknowledged")
-	assert.Positive(t, interrupted, "no kill came while a call was under way")
+	c.verifyAll(t, bases...)
+	checked := execute(t, "check", "--db", db)
+	require.NoError(t, checked.err, checked.out)
+	found, all := report(t, checked), c.tally()
+	assert.Equal(t, len(c.homes), found.Households)
+	assert.Equal(t, all.recorded, found.Entries, "every entry that was recorded is there, once")
+	assert.Equal(t, all.recorded, all.acknowledged, "in the end all of it was acknowledged")
+	return all
 }

@@ -2,13 +2,13 @@ package main
 
 import (
 	"context"
-	"errors"
+	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -18,14 +18,27 @@ import (
 )
 
 // The test binary is the program too: started with this variable it does what swallowtail does with the same arguments.
-const childVariable = "SWALLOWTAIL_TEST_CHILD"
+// Where the variable is childHeld, it also ends as soon as its standard input does, so that it does not outlive a test
+// that could not end it.
+const (
+	childVariable = "SWALLOWTAIL_TEST_CHILD"
+	childHeld     = "held"
+)
 
 func TestMain(m *testing.M) {
-	if os.Getenv(childVariable) != "" {
-		main()
+	switch os.Getenv(childVariable) {
+	case "":
+		m.Run() // its result is the test binary's
 		return
+	case childHeld:
+		go endWithStandardInput()
 	}
-	m.Run() // its result is the test binary's
+	main()
+}
+
+func endWithStandardInput() {
+	_, err := io.Copy(io.Discard, os.Stdin)
+	panic(fmt.Sprintf("the test that holds this process is gone: %v", err))
 }
 
 // The tests with child processes read two variables:
@@ -72,7 +85,9 @@ func spawn(t *testing.T, db string) *child {
 	require.NoError(t, err)
 	c := &child{out: newAnnouncement(), said: &lockedBuffer{}, end: make(chan struct{})}
 	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, "serve", "--db", db, "--addr", "127.0.0.1:0")
-	c.cmd.Env = append(os.Environ(), childVariable+"=1")
+	c.cmd.Env = append(os.Environ(), childVariable+"="+childHeld)
+	_, err = c.cmd.StdinPipe() // closed by Wait
+	require.NoError(t, err)
 	c.cmd.Stdout, c.cmd.Stderr, c.cmd.WaitDelay = c.out, c.said, stopTime
 	require.NoError(t, c.cmd.Start())
 	go func() {
@@ -142,66 +157,4 @@ func TestARefusalIsAnExitStatus(t *testing.T) {
 	require.ErrorAs(t, err, &exit)
 	assert.Equal(t, 1, exit.ExitCode())
 	assert.Contains(t, string(said), "swallowtail: there is no command \"swim\"\n")
-}
-
-// TestKilledWhileItStarts kills servers while they make a database, its schema and its keys.
-func TestKilledWhileItStarts(t *testing.T) {
-	t.Parallel()
-	r := moments(t)
-	db := filepath.Join(t.TempDir(), "practice.db")
-	for range 6 {
-		server := spawn(t, db)
-		time.Sleep(upTo(r, 200*time.Millisecond))
-		server.kill(t)
-	}
-	server := spawn(t, db)
-	base := server.base(t)
-	addClinicBeside(t, db)
-	signIn(t, base, clinicEmail)
-	require.NoError(t, execute(t, "check", "--db", db).err)
-	temporary, err := filepath.Glob(filepath.Join(filepath.Dir(db), ".keys-*"))
-	require.NoError(t, err)
-	t.Logf("%d temporary key files left behind", len(temporary))
-}
-
-// TestKilledDuringUploads kills the server with kill -9 at random moments while phones hand in evening after evening,
-// and starts it again on the same database: whatever was acknowledged is there, and the phones end up in step.
-func TestKilledDuringUploads(t *testing.T) {
-	t.Parallel()
-	const leastUploading, mostUploading = 40 * time.Millisecond, 400 * time.Millisecond
-	rounds := numberFrom(t, "SWALLOWTAIL_TEST_ROUNDS", 8)
-	r := moments(t)
-	db := filepath.Join(t.TempDir(), "practice.db")
-	server := spawn(t, db)
-	crowd := gather(t, db, server.base(t))
-	for range rounds {
-		crowd.uploadUntil(t, server, leastUploading+upTo(r, mostUploading-leastUploading))
-		server = spawn(t, db)
-		crowd.verify(t, server.base(t))
-	}
-	crowd.tell(t, rounds)
-	checked := execute(t, "check", "--db", db)
-	require.NoError(t, checked.err, checked.out)
-	found := report(t, checked)
-	assert.Equal(t, len(crowd.households), found.Households)
-	assert.Equal(t, crowd.recorded(), found.Entries, "every entry that was recorded is there, once")
-}
-
-// uploadUntil lets all the phones hand in evenings for some time, kills the server under them and waits for the phones.
-func (c *crowd) uploadUntil(t *testing.T, server *child, uploading time.Duration) {
-	t.Helper()
-	base := server.base(t)
-	ctx, cancel := context.WithTimeout(t.Context(), startTime)
-	defer cancel()
-	var phones sync.WaitGroup
-	failures := make([]error, len(c.phones))
-	for i, p := range c.phones {
-		phones.Go(func() { failures[i] = p.handInUntilItFails(ctx, base, &c.killing) })
-	}
-	time.Sleep(uploading)
-	c.killing.Store(true)
-	server.kill(t)
-	phones.Wait()
-	c.killing.Store(false)
-	require.NoError(t, errors.Join(failures...))
 }
