@@ -66,3 +66,10 @@ func isBusy(err error) bool {
 	failure, ok := errors.AsType[*sqlite.Error](err)
 	return ok && failure.Code()&primaryCode == sqlite3.SQLITE_BUSY
 }
+
+// isReadOnly reports whether an error says that the connection can't write. One that is opened while the disk can't be
+// written to stays so for as long as it is open.
+func isReadOnly(err error) bool {
+	failure, ok := errors.AsType[*sqlite.Error](err)
+	return ok && failure.Code()&primaryCode == sqlite3.SQLITE_READONLY && failure.Code() != sqlite3.SQLITE_READONLY_DBMOVED
+}

@@ -158,6 +158,20 @@ func TestReadersCannotWrite(t *testing.T) {
 	assert.Equal(t, fault.Unavailable, fault.KindOf(translated(err)))
 }
 
+// TestAConnectionThatCannotWriteIsRenewed: a connection that was opened while the disk was read-only stays read-only, so
+// the store must not keep it.
+func TestAConnectionThatCannotWriteIsRenewed(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	require.NoError(t, addOne(t.Context(), s, large()))
+	_, err := s.writer.db.ExecContext(t.Context(), `PRAGMA query_only = on`) // as such a connection behaves
+	require.NoError(t, err)
+	assert.Equal(t, fault.Unavailable, fault.KindOf(addOne(t.Context(), s, large())))
+	require.NoError(t, addOne(t.Context(), s, large()))
+	assert.Equal(t, 2, clinicsIn(t, s))
+	assert.Equal(t, 1, s.writer.db.Stats().OpenConnections)
+}
+
 // TestTextsOfErrors looks at what clients may see and what the log says.
 func TestTextsOfErrors(t *testing.T) {
 	t.Parallel()

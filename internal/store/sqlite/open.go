@@ -140,5 +140,5 @@ func openPool(address string, connections int) (*pool, error) {
 	db := sql.OpenDB(connector)
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
-	return &pool{db: db, prepared: map[string]*sql.Stmt{}}, nil
+	return &pool{db: db, connections: connections, prepared: map[string]*sql.Stmt{}}, nil
 }

@@ -18,7 +18,8 @@ type statement struct {
 
 // pool is some connections that are used in the same way, and the statements prepared on them.
 type pool struct {
-	db *sql.DB
+	db          *sql.DB
+	connections int
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt
@@ -36,6 +37,12 @@ func (p *pool) begin(ctx context.Context, options *sql.TxOptions) (*work, error)
 		return nil, fmt.Errorf("begin transaction: %w", translated(err))
 	}
 	return &work{pool: p, tx: tx}, nil
+}
+
+// renew closes the connections that are not in use, so that the next transactions have new ones.
+func (p *pool) renew() {
+	p.db.SetMaxIdleConns(0)
+	p.db.SetMaxIdleConns(p.connections)
 }
 
 func (p *pool) prepareWanted(ctx context.Context) error {

@@ -24,6 +24,15 @@ var _ clinic.Tx = (*tx)(nil)
 
 // InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back.
 func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	err := s.inTx(ctx, fn)
+	if isReadOnly(err) {
+		// The disk may be writable by now, or soon: only a connection that is opened then can tell.
+		s.writer.renew()
+	}
+	return err
+}
+
+func (s *Store) inTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
 	w, err := s.writer.begin(ctx, nil)
 	if err != nil {
 		return err
