@@ -53,9 +53,14 @@ func (p *Problem) Epoch() string {
 	return epoch
 }
 
-// ComeBackLater tells whether the same call may succeed after RetryAfter: the server is busy or cannot work now.
+// ComeBackLater tells whether the same call may succeed after RetryAfter: the server is busy, cannot work now, or is full
+// until somebody makes room.
 func (p *Problem) ComeBackLater() bool {
-	return p.Status == http.StatusTooManyRequests || p.Status == http.StatusServiceUnavailable
+	switch p.Status {
+	case http.StatusTooManyRequests, http.StatusServiceUnavailable, http.StatusInsufficientStorage:
+		return true
+	}
+	return false
 }
 
 // plainProblem is a Problem without its methods, so that encoding it does not come back to them.

@@ -28,7 +28,7 @@ type Report struct {
 
 // Sync pushes the outbox and pulls the feed until the device is in step. It changes only what it saves, so it can be
 // broken off at any moment and may run beside others. A refusal it cannot deal with itself is returned as a *Problem,
-// wrapped: 429 and 503 with RetryAfter, 401 after the transport's attempt to refresh its tokens.
+// wrapped: 429, 503 and 507 with RetryAfter, 401 after the transport's attempt to refresh its tokens.
 func (d *Device) Sync(ctx context.Context) (Report, error) {
 	r := &run{
 		device: d, offered: map[int64]bool{}, limit: batchLimit{entries: maxBatchEntries, bytes: maxBatchBytes},

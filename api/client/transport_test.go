@@ -283,6 +283,12 @@ func TestRefusals(t *testing.T) {
 			map[string]string{"Date": "Tue, 02 Mar 2027 19:00:00 GMT", "Retry-After": "Tue, 02 Mar 2027 19:02:00 GMT"},
 			`{"type":"/problems/unavailable","title":"Not now","status":503}`, "/problems/unavailable", 2 * time.Minute, true,
 		},
+		"full": {
+			507,
+			map[string]string{"Retry-After": "30"},
+			`{"type":"/problems/out-of-space","title":"Out of space","status":507}`,
+			"/problems/out-of-space", 30 * time.Second, true,
+		},
 		"from something before the server": {502, nil, `<html>bad gateway</html>`, "about:blank", 0, false},
 		"JSON, but no problem":             {503, map[string]string{"Retry-After": "soon"}, `{"message":"no"}`, "about:blank", 0, true},
 	}
