@@ -5,6 +5,8 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -170,6 +172,22 @@ func TestAConnectionThatCannotWriteIsRenewed(t *testing.T) {
 	require.NoError(t, addOne(t.Context(), s, large()))
 	assert.Equal(t, 2, clinicsIn(t, s))
 	assert.Equal(t, 1, s.writer.db.Stats().OpenConnections)
+}
+
+// TestWhyAFileCannotBeOpened: SQLite says that it could not, the folder says why.
+func TestWhyAFileCannotBeOpened(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	fine, gone := filepath.Join(folder, "store.db"), filepath.Join(folder, "gone", "store.db")
+	assert.Equal(t, errUnavailable, explained(errUnavailable, fine))
+	assert.Equal(t, ErrNewer, explained(ErrNewer, gone))
+	err := explained(errFull, gone)
+	require.ErrorIs(t, err, fs.ErrNotExist)
+	require.ErrorContains(t, err, "nothing can be written beside the file")
+	assert.Equal(t, fault.OutOfSpace, fault.KindOf(err))
+	left, err := os.ReadDir(folder)
+	require.NoError(t, err)
+	assert.Empty(t, left)
 }
 
 // TestTextsOfErrors looks at what clients may see and what the log says.

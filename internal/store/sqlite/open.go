@@ -17,6 +17,7 @@ import (
 	"modernc.org/sqlite"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 const (
@@ -69,7 +70,7 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 		return nil, errors.Join(err, s.writer.close())
 	}
 	if err := s.firstLook(ctx); err != nil {
-		return nil, errors.Join(err, s.Close())
+		return nil, errors.Join(explained(err, path), s.Close())
 	}
 	return s, nil
 }
@@ -93,6 +94,30 @@ func (s *Store) firstLook(ctx context.Context) error {
 		case <-time.After(lookAgain):
 		}
 	}
+}
+
+// roomToStart is how many bytes SQLite needs beside the file to begin with, for what the connections share.
+const roomToStart = 32 << 10
+
+// explained adds to an error why nothing can be written beside the file, where SQLite keeps its log, since SQLite itself
+// only says that it could not.
+func explained(err error, path string) error {
+	if kind := fault.KindOf(err); kind != fault.Unavailable && kind != fault.OutOfSpace {
+		return err
+	}
+	if why := writeBeside(path); why != nil {
+		return fmt.Errorf("%w; nothing can be written beside the file: %w", err, why)
+	}
+	return err
+}
+
+func writeBeside(path string) error {
+	file, err := os.CreateTemp(filepath.Dir(path), ".swallowtail-*")
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(make([]byte, roomToStart))
+	return errors.Join(err, file.Close(), os.Remove(file.Name())) //nolint:gosec // G703: made here, beside the operator's file
 }
 
 // Close waits for running statements and closes the file.
