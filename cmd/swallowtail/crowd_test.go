@@ -21,6 +21,7 @@ import (
 
 // crowd is some households of one clinic, each with one learner and some phones.
 type crowd struct {
+	clinic  string
 	homes   []*home // all that ever moved in
 	active  []*home // those that moved in last
 	killing atomic.Bool
@@ -35,8 +36,7 @@ type home struct {
 // gather brings in a clinic, and with it some households that have so many phones each.
 func gather(t *testing.T, db, base string, homes, phones int) *crowd {
 	t.Helper()
-	addClinicBeside(t, db)
-	c := &crowd{}
+	c := &crowd{clinic: addClinicBeside(t, db)}
 	c.moveIn(t, base, homes, phones)
 	return c
 }

@@ -43,7 +43,7 @@ func endWithStandardInput() {
 
 // The tests with child processes read two variables:
 //
-//	SWALLOWTAIL_TEST_ROUNDS  how often the server is killed (8)
+//	SWALLOWTAIL_TEST_ROUNDS  how often the server is killed; its disk is full half as often (8)
 //	SWALLOWTAIL_TEST_SEED    what the moments are drawn from, to repeat a run as nearly as processes allow (the clock)
 func numberFrom(t *testing.T, variable string, otherwise uint64) uint64 {
 	t.Helper()
@@ -144,17 +144,23 @@ func TestASignalEndsTheProcessInOrder(t *testing.T) {
 	}
 }
 
-func TestARefusalIsAnExitStatus(t *testing.T) {
-	t.Parallel()
+// refusal runs a command in a process of its own that must refuse, and returns what it said.
+func refusal(t *testing.T, args ...string) string {
+	t.Helper()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(t.Context(), commandTime)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, self, "swim")
+	cmd := exec.CommandContext(ctx, self, args...)
 	cmd.Env = append(os.Environ(), childVariable+"=1")
 	said, err := cmd.CombinedOutput()
 	var exit *exec.ExitError
-	require.ErrorAs(t, err, &exit)
+	require.ErrorAs(t, err, &exit, "%s", said)
 	assert.Equal(t, 1, exit.ExitCode())
-	assert.Contains(t, string(said), "swallowtail: there is no command \"swim\"\n")
+	return string(said)
+}
+
+func TestARefusalIsAnExitStatus(t *testing.T) {
+	t.Parallel()
+	assert.Contains(t, refusal(t, "swim"), "swallowtail: there is no command \"swim\"\n")
 }

@@ -1,0 +1,123 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/api/client"
+)
+
+// handInUntilRefused records evenings and hands them in, several at a time, until the server refuses some. It returns the
+// refusal.
+func (p *handset) handInUntilRefused(ctx context.Context, r *rand.Rand, base string) (*client.Problem, error) {
+	device, err := p.open(base)
+	if err != nil {
+		return nil, err
+	}
+	const most = 300
+	for range most {
+		for range 1 + r.IntN(3)*r.IntN(3) {
+			if err := p.recordEvening(device); err != nil {
+				return nil, err
+			}
+		}
+		_, err := device.Sync(ctx)
+		if problem := client.AsProblem(err); problem != nil {
+			return problem, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return nil, fmt.Errorf("the server has taken %d uploads and refused none", most)
+}
+
+// handInUntilRefused lets the phones do so at the same time. Each must be told the problem and when to come back; nothing
+// of what was refused is there, and the phones keep it.
+func (h *home) handInUntilRefused(t *testing.T, r *rand.Rand, base, problem string) {
+	t.Helper()
+	refusals, failures := make([]*client.Problem, len(h.phones)), make([]error, len(h.phones))
+	var phones sync.WaitGroup
+	for i, p := range h.phones {
+		own := rand.New(rand.NewPCG(r.Uint64(), 0))
+		phones.Go(func() { refusals[i], failures[i] = p.handInUntilRefused(t.Context(), own, base) })
+	}
+	phones.Wait()
+	require.NoError(t, errors.Join(failures...))
+	listed := byID(h.list(t, base))
+	for i, p := range h.phones {
+		require.Equal(t, problem, refusals[i].Type, refusals[i])
+		assert.True(t, refusals[i].ComeBackLater())
+		assert.Positive(t, refusals[i].RetryAfter)
+		p.verify(t, listed)
+		device, err := p.open(base)
+		require.NoError(t, err)
+		waiting := device.Outbox()
+		require.NotEmpty(t, waiting)
+		for _, e := range waiting {
+			if _, acknowledged := p.revs[e.ID]; !acknowledged {
+				require.NotContains(t, listed, e.ID, "of a call that was refused something was kept")
+			}
+		}
+		for id := range p.recorded {
+			require.True(t, listed[id].ID == id || holds(waiting, id), "what was recorded is lost: %s", id)
+		}
+	}
+}
+
+func holds(entries []client.Entry, id string) bool {
+	for _, e := range entries {
+		if e.ID == id {
+			return true
+		}
+	}
+	return false
+}
+
+// readAll asks for everything that can be read by those who are signed in already.
+func (h *home) readAll(t *testing.T, base, schedulerToken string) {
+	t.Helper()
+	clinician := as(caller(base), h.clinician.Token)
+	pair, err := h.phones[0].tokens().LoadTokens()
+	require.NoError(t, err)
+	phone, scheduler := as(caller(base), pair.Access), as(caller(base), schedulerToken)
+	learner := "/v1/learners/" + h.learner
+	for _, ask := range []struct {
+		client.API
+		path string
+	}{
+		{caller(base), "/healthz"},
+		{caller(base), "/readyz"},
+		{clinician, "/v1/roster"},
+		{clinician, "/v1/roster?order=missed&flag=unheard"},
+		{clinician, "/v1/households/" + h.household},
+		{clinician, learner + "/summary"},
+		{clinician, learner + "/nights"},
+		{clinician, learner + "/entries"},
+		{phone, "/v1/household"},
+		{phone, learner + "/summary"},
+		{scheduler, "/v1/reminders/overdue"},
+	} {
+		assert.NoError(t, ask.Call(t.Context(), http.MethodGet, ask.path, nil, nil))
+	}
+}
+
+// letNightsClose makes what is kept of every learner's fold hold no longer, as the passing of a night does.
+func letNightsClose(t *testing.T, db string) {
+	t.Helper()
+	tamper(t, db, `UPDATE projection SET until = 1, reminders_until = 1`)
+}
+
+// schedulerToken returns a token for a scheduler of the clinic.
+func (c *crowd) schedulerToken(t *testing.T, db string) string {
+	t.Helper()
+	return execute(t, "token", "issue", "--db", db, "--clinic", c.clinic, "--ttl", "1h").made(t, "token")
+}
