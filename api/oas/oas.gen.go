@@ -1039,8 +1039,8 @@ type EntryResult struct {
 	Rev *int64 `json:"rev"`
 
 	// Status What became of an entry that was sent. `duplicate`: had it already; `quarantined`: kept as sent, with a problem
-	// naming what to mend; `parked`: a kind or schema not known yet, taken up after an upgrade; `set_aside`: kept for a
-	// clinician's review; `id_reuse`: the id was used with other content, nothing changed.
+	// naming what to mend; `parked`: a kind or schema not known yet, judged like any other once it is known, after an
+	// upgrade; `set_aside`: kept for a clinician's review; `id_reuse`: the id was used with other content, nothing changed.
 	Status ResultStatus `json:"status"`
 }
 
@@ -1095,7 +1095,7 @@ type EntryView struct {
 	// restored hands it back as it was seen; a stamp whose seal fails is ignored.
 	Stamp Stamp `json:"stamp"`
 
-	// Status How an entry is kept.
+	// Status How an entry is kept, since it was received. A status never changes; what comes of the entry may.
 	Status StoredStatus `json:"status"`
 
 	// Subject The thing the entry is about; null when it cannot be read.
@@ -1820,8 +1820,8 @@ type RefreshRequest struct {
 type ReminderKind string
 
 // ResultStatus What became of an entry that was sent. `duplicate`: had it already; `quarantined`: kept as sent, with a problem
-// naming what to mend; `parked`: a kind or schema not known yet, taken up after an upgrade; `set_aside`: kept for a
-// clinician's review; `id_reuse`: the id was used with other content, nothing changed.
+// naming what to mend; `parked`: a kind or schema not known yet, judged like any other once it is known, after an
+// upgrade; `set_aside`: kept for a clinician's review; `id_reuse`: the id was used with other content, nothing changed.
 type ResultStatus string
 
 // Roster A page of the roster.
@@ -2031,7 +2031,7 @@ type Stamp struct {
 	Seal string `json:"seal"`
 }
 
-// StoredStatus How an entry is kept.
+// StoredStatus How an entry is kept, since it was received. A status never changes; what comes of the entry may.
 type StoredStatus string
 
 // Streak Runs of practised nights. Excused and attempted nights neither break nor lengthen one; missed and unheard nights

@@ -9,5 +9,5 @@ func KnownOperations() []Operation {
 	return all
 }
 
-// Chained returns the hash over an entry and all before it.
+// Chained returns the hash chained up to an entry.
 func Chained(before [32]byte, e *StoredEntry) [32]byte { return chained(before, e) }

@@ -62,7 +62,7 @@ func membersOf(sent []byte) map[string]jsontext.Value {
 
 // readable returns the members of a quarantined entry that could be read, never its body.
 func readable(e *StoredEntry) map[string]jsontext.Value {
-	entry, _ := door.Reread(e.Sent, e.Schema, e.Author.Role)
+	entry := door.Reread(e.Sent, e.Schema, e.Author.Role).Entry
 	members := map[string]jsontext.Value{}
 	put := func(name, text string) { members[name], _ = jsontext.AppendQuote(nil, text) }
 	if entry.Subject.UUID != uuid.Nil {

@@ -3,6 +3,7 @@ package clinic
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -44,8 +45,32 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
 	if f.stored, err = view.Entries(ctx, id, 0, 0); err != nil {
 		return nil, err
 	}
-	f.record = practice.NewRecord(stampedOf(f.stored))
+	people, err := f.people(ctx, view)
+	if err != nil {
+		return nil, err
+	}
+	f.record = practice.NewRecord(stampedOf(f.stored, people))
 	return f, nil
+}
+
+// people returns the people of the household. The caregivers are looked up only where a copy off paper was kept back, which
+// is all that they are needed for.
+func (f *family) people(ctx context.Context, view View) (people, error) {
+	p := people{learners: map[uuid.UUID]bool{}, caregivers: map[uuid.UUID]bool{}}
+	for _, l := range f.learners {
+		p.learners[l.ID] = true
+	}
+	copiesKeptBack := func(e StoredEntry) bool {
+		return e.Status != practice.Accepted && e.Author.Role == practice.Clinician
+	}
+	if !slices.ContainsFunc(f.stored, copiesKeptBack) {
+		return p, nil
+	}
+	caregivers, err := view.Caregivers(ctx, f.household.ID)
+	for _, c := range caregivers {
+		p.caregivers[c.ID] = true
+	}
+	return p, err
 }
 
 func (f *family) loadEnrolments(ctx context.Context, view View) error {
@@ -101,16 +126,22 @@ func contactsOf(devices []Device) []practice.Contact {
 	return contacts
 }
 
-// stampedOf reads stored entries again, as the door reads them now: what was parked may be known by now.
-func stampedOf(stored []StoredEntry) []practice.Stamped {
+// stampedOf reads stored entries again, as they are read now: what was parked may be known by now, and what was wrong may
+// be right.
+func stampedOf(stored []StoredEntry, p people) []practice.Stamped {
 	stamped := make([]practice.Stamped, len(stored))
 	for i := range stored {
 		e := &stored[i]
-		entry, mayBeIncident := door.Reread(e.Sent, e.Schema, e.Author.Role)
-		entry.ID = practice.EntryID{UUID: e.ID}
-		entry.Learner = practice.LearnerID{UUID: e.Learner}
+		read := door.Reread(e.Sent, e.Schema, e.Author.Role)
+		read.Entry.ID = practice.EntryID{UUID: e.ID}
+		if e.Status != practice.Accepted && read.Entry.Body != nil {
+			read.Flawed = len(misplaced(&read.Entry, e.Author.Role, p)) > 0
+		}
+		if e.Learner != uuid.Nil || !p.learners[read.Entry.Learner.UUID] {
+			read.Entry.Learner = practice.LearnerID{UUID: e.Learner} // otherwise one who has come since
+		}
 		stamped[i] = practice.Stamped{
-			Entry: entry, Author: e.Author, Status: e.Status, MayBeIncident: mayBeIncident,
+			Entry: read.Entry, Author: e.Author, Status: e.Status, MayBeIncident: read.MayBeIncident, Flawed: read.Flawed,
 			Stamp: practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset},
 		}
 	}

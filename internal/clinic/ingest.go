@@ -191,19 +191,25 @@ func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) Sto
 	return e
 }
 
-// misplaced says what is wrong with an entry that only the household's record can tell.
+// misplaced says what is wrong with an entry on its way in that only the household's record can tell.
 func (u *upload) misplaced(o *door.Offered, p people) []door.Flaw {
 	if o.Status != practice.Accepted {
 		return nil
 	}
-	var flaws []door.Flaw
-	switch learner := o.Entry.Learner.UUID; {
-	case !p.learners[learner]:
-		flaws = append(flaws, door.Flaw{Pointer: "/learner_id", Detail: "Name a learner of this household."})
-	case u.learner != uuid.Nil && learner != u.learner:
+	flaws := misplaced(&o.Entry, u.author.Role, p)
+	if learner := o.Entry.Learner.UUID; u.learner != uuid.Nil && learner != u.learner && p.learners[learner] {
 		flaws = append(flaws, door.Flaw{Pointer: "/learner_id", Detail: "Name the learner whose entries these are."})
 	}
-	if session, ok := o.Entry.Body.(*practice.Session); ok && u.author.Role == practice.Clinician && !p.caregivers[session.Witness.UUID] {
+	return flaws
+}
+
+// misplaced says what is wrong with an entry that reads well: whom it names is not of the household.
+func misplaced(e *practice.Entry, author practice.Role, p people) []door.Flaw {
+	var flaws []door.Flaw
+	if !p.learners[e.Learner.UUID] {
+		flaws = append(flaws, door.Flaw{Pointer: "/learner_id", Detail: "Name a learner of this household."})
+	}
+	if session, ok := e.Body.(*practice.Session); ok && author == practice.Clinician && !p.caregivers[session.Witness.UUID] {
 		flaws = append(flaws, door.Flaw{Pointer: "/body/witness", Detail: "Name the caregiver of this household who filled in the sheet."})
 	}
 	return flaws

@@ -67,9 +67,19 @@ func Examine(raw []byte, schema int, role practice.Role) Offered {
 	return o
 }
 
-// Reread reads a stored entry, Offered.Sent, again. It returns what [Examine] makes of it as Entry and MayBeIncident, and
-// is quicker, since it works out the content only where the id depends on it.
-func Reread(sent []byte, schema int, role practice.Role) (entry practice.Entry, mayBeIncident bool) {
+// Reading is a stored entry as the door reads it now, which after an upgrade may be otherwise than at receipt.
+type Reading struct {
+	// Entry and MayBeIncident are as in [Offered].
+	Entry         practice.Entry
+	MayBeIncident bool
+	// Flawed tells that the entry would be quarantined now. Where it is neither flawed nor has a body, its kind or schema is
+	// not known yet.
+	Flawed bool
+}
+
+// Reread reads a stored entry, Offered.Sent, again, as [Examine] does. It is quicker, since it works out the content only
+// where the id depends on it.
+func Reread(sent []byte, schema int, role practice.Role) Reading {
 	r := takeReader()
 	defer r.release()
 
@@ -77,7 +87,7 @@ func Reread(sent []byte, schema int, role practice.Role) (entry practice.Entry, 
 	if o.Entry.ID.UUID == uuid.Nil {
 		o.Entry.ID = derivedID(contentOf(sent))
 	}
-	return o.Entry, o.MayBeIncident
+	return Reading{Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined}
 }
 
 // idSpace is the name space of derived ids (RFC 9562, section 6.5), made once at random.

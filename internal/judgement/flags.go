@@ -16,7 +16,8 @@ const (
 	FlagOpenDisagreement Flag = "open_disagreement"
 	FlagUnheard          Flag = "unheard" // a device has not been heard from since a night closed
 	FlagQuarantined      Flag = "quarantined_entries"
-	FlagMedicineTried    Flag = "medicine_tried" // a try on the medicine itself is on record
+	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
+	FlagMedicineTried    Flag = "medicine_tried"    // a try on the medicine itself is on record
 )
 
 func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
@@ -31,6 +32,7 @@ func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
 	add(len(j.Disagreements) > 0, FlagOpenDisagreement)
 	add(!p.Enrolment.Ended && p.Counts.Unheard > 0, FlagUnheard)
 	add(v.Quarantined > 0, FlagQuarantined)
+	add(v.SetAside > 0, FlagSetAside)
 	add(medicineTried(p), FlagMedicineTried)
 	for _, mark := range []practice.Mark{
 		practice.MarkRecalled, practice.MarkWrittenTogether, practice.MarkClockSuspect, practice.MarkOffsetUnknown,

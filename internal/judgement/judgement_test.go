@@ -185,12 +185,14 @@ func TestFlags(t *testing.T) {
 		e := s.write(mama, s.evening(2), nil)
 		e.Status = practice.Quarantined
 	}
+	setAside := func(s *story) { s.write(mama, s.evening(2), nil).Status = practice.SetAside }
 	for name, test := range map[string]struct {
 		tell   func(s *story)
 		day    int
 		wanted []judgement.Flag
 	}{
 		"nothing":     {func(*story) {}, 1, nil},
+		"set aside":   {setAside, 1, []judgement.Flag{judgement.FlagSetAside}},
 		"a run":       {func(*story) {}, 4, []judgement.Flag{judgement.FlagFollowUp, judgement.FlagUnheard}},
 		"quarantined": {unread, 1, []judgement.Flag{judgement.FlagQuarantined}},
 		"medicine": {func(s *story) {

@@ -105,7 +105,8 @@ type SwitchPositions struct {
 	From Night
 }
 
-// Review takes or leaves an entry that was set aside.
+// Review takes or leaves an entry of a caregiver that was set aside or quarantined. One that is left is dealt with. One that
+// is taken counts from then on, unless something is wrong with it as it is read now.
 type Review struct {
 	Entry EntryID
 	Take  bool
@@ -151,9 +152,10 @@ type Status string
 const (
 	// Accepted entries count.
 	Accepted Status = "accepted"
-	// Quarantined entries are malformed, or not for their author to write. Only an incident among them has an effect.
+	// Quarantined entries are malformed, or not for their author to write. An incident among them has an effect; any other
+	// counts only when nothing is wrong with it any more, after an upgrade, and a clinician's review takes it.
 	Quarantined Status = "quarantined"
-	// Parked entries are of a kind or schema not known yet.
+	// Parked entries are of a kind or schema not known yet. As soon as it is, they are read as if they came then.
 	Parked Status = "parked"
 	// SetAside entries count once a clinician's review takes them.
 	SetAside Status = "set_aside"
@@ -188,6 +190,9 @@ type Stamped struct {
 	Status Status
 	// MayBeIncident marks an entry that is not accepted and calls itself an incident, or cannot be told from one.
 	MayBeIncident bool
+	// Flawed marks an entry in which something is wrong as it is read now, whatever the door made of it at receipt. Its Body
+	// is nil unless the entry alone is fine, and only the household tells what is wrong.
+	Flawed bool
 }
 
 func (s *Stamped) recorded() Moment { return s.correct(s.Recorded) }

@@ -18,8 +18,11 @@ type View struct {
 	Hold    []OpenIncident // incidents that no clinician has cleared, by id; any of them holds the learner
 	Chosen  *Chosen        // the position in which the learner is to be judged, where a clinician named one
 	// Quarantined counts the quarantined entries about the learner, or about nobody who could be told, that their author has
-	// not replaced by another entry since.
+	// not replaced by another entry since and no review has dealt with; those that were parked or set aside too, where
+	// something turned out to be wrong with them.
 	Quarantined int
+	// SetAside counts the entries about the learner that were set aside and that no review has dealt with.
+	SetAside int
 	// Idle says why an entry of the household is without effect.
 	Idle map[EntryID]Why
 	// Until is the first instant after At at which the same entries would give another view; zero where there is none.
@@ -46,10 +49,10 @@ func (v *View) Current() *Programme {
 	return &v.Programmes[v.current]
 }
 
-// quarantined counts the quarantined entries that are still to be mended.
-func (f *fold) quarantined() int {
-	if !slices.ContainsFunc(f.record.entries, func(e *Stamped) bool { return e.Status == Quarantined }) {
-		return 0
+// countKeptBack counts what of the entries that were kept back somebody has still to deal with.
+func (f *fold) countKeptBack(v *View) {
+	if !f.record.keptBack {
+		return
 	}
 	replaced := map[EntryID]bool{}
 	for _, e := range f.record.entries {
@@ -59,14 +62,18 @@ func (f *fold) quarantined() int {
 			}
 		}
 	}
-	n := 0
 	for _, e := range f.record.entries {
 		about := e.Learner == f.learner || e.Learner == LearnerID{}
-		if e.Status == Quarantined && about && !replaced[e.ID] {
-			n++
+		if !about || replaced[e.ID] {
+			continue
+		}
+		switch why := f.record.idle[e.ID]; {
+		case why == WhySetAside:
+			v.SetAside++
+		case why.toMend():
+			v.Quarantined++
 		}
 	}
-	return n
 }
 
 // FromCurrent returns the current programme and those that begin after it, by first night.
@@ -288,7 +295,8 @@ func (f *fold) numberSittings() {
 }
 
 func (f *fold) view() View {
-	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Chosen: f.chosen(), Quarantined: f.quarantined(), Idle: f.idle, current: -1}
+	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Chosen: f.chosen(), Idle: f.idle, current: -1}
+	f.countKeptBack(&v)
 	nights := f.recordedNights()
 	for i := range f.spans {
 		s := &f.spans[i]

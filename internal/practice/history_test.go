@@ -94,7 +94,7 @@ func drawHistory(entries int, pick func(n int) int, wild bool) history {
 	}
 	for i := range min(entries, drawnCaregivers) {
 		e := d.entry(i)
-		e.Body, e.Status = d.body(0, e.Author), Accepted
+		e.Body, e.Status, e.Flawed = d.body(0, e.Author), Accepted, false
 		d.said = append(d.said, e)
 	}
 	for len(d.said) < entries {
@@ -130,7 +130,7 @@ func (d *drawer) entry(author int) Stamped {
 	}
 	switch d.pick(32) {
 	case 0:
-		e.Status, e.MayBeIncident = Quarantined, d.pick(2) == 0
+		e.Status, e.MayBeIncident, e.Flawed = Quarantined, d.pick(2) == 0, d.pick(2) == 0
 	case 1:
 		e.Status = SetAside
 	case 2:

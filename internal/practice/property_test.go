@@ -82,7 +82,7 @@ func TestPropertyAWithdrawalLeavesOthersReadingsAsTheyAre(t *testing.T) {
 		h.at = h.at.AddDate(1, 0, 0)
 		d := drawer{pick: choices(t), said: h.entries}
 		e := d.entry(0)
-		e.Author, e.Body, e.Status = drawnAuthor(d.pick(drawnCaregivers)), &Retract{}, Accepted
+		e.Author, e.Body, e.Status, e.Flawed = drawnAuthor(d.pick(drawnCaregivers)), &Retract{}, Accepted, false
 		for _, other := range h.entries {
 			if d.pick(2) == 0 {
 				e.Subject, e.Replaces = other.Subject, append(e.Replaces, other.ID)
@@ -116,7 +116,7 @@ func addReading(t *rapid.T, h history, session SubjectID, try TryView) {
 	body.Session, body.Position, body.Number = session, try.Position, try.Number
 	e := d.entry(0)
 	e.ID = EntryID{named("aunt's word, which nobody has judged")}
-	e.Subject, e.Replaces, e.Body, e.Status = SubjectID(e.ID), nil, body, Accepted
+	e.Subject, e.Replaces, e.Body, e.Status, e.Flawed = SubjectID(e.ID), nil, body, Accepted, false
 	e.Author = Author{Role: Caregiver, ID: PersonID{named("aunt")}}
 	after := h.with(e).view()
 	for _, now := range everyTry(&after) {

@@ -11,6 +11,7 @@ type Record struct {
 	entries  []*Stamped // one for each id, by id
 	accounts []account  // by subject, author and kind
 	idle     map[EntryID]Why
+	keptBack bool      // whether any entry was set aside, or something is or was wrong with it
 	withdrew []EntryID // retractions that withdrew something
 }
 

@@ -93,6 +93,7 @@ type teller struct {
 	uploads string        // when what follows is received; empty: when it is written
 	clock   time.Duration // the server's time less the device's
 	status  Status
+	sound   bool // though kept back, nothing is wrong by now with what follows
 }
 
 // writing returns the same person at a later time.
@@ -112,6 +113,9 @@ func (p teller) about(learner LearnerID) teller { p.learner = learner; return p 
 
 // asStatus returns the same person, whose entries the door gives a status.
 func (p teller) asStatus(status Status) teller { p.status = status; return p }
+
+// soundByNow returns the same person, with whose entries, whatever their status, nothing is wrong as they are read now.
+func (p teller) soundByNow() teller { p.sound = true; return p }
 
 // told is an entry in a story.
 type told struct {
@@ -144,7 +148,9 @@ func (p teller) entry(body Body, subject SubjectID, when Moment, replaces ...tol
 	for _, r := range replaces {
 		e.Replaces = append(e.Replaces, r.id)
 	}
-	p.story.entries = append(p.story.entries, Stamped{Entry: e, Stamp: stamp, Author: p.author, Status: status})
+	p.story.entries = append(p.story.entries, Stamped{
+		Entry: e, Stamp: stamp, Author: p.author, Status: status, Flawed: status == Quarantined && !p.sound,
+	})
 	return told{by: p, id: id, subject: subject, body: body, written: when}
 }
 

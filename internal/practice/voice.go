@@ -10,12 +10,13 @@ type voice struct {
 
 // voices returns the testimony of all entries that may count.
 func (r *Record) voices() []voice {
-	taken := r.taken()
+	reviewed := r.reviewed()
 	witnesses := r.witnesses()
 	voices := make([]voice, 0, len(r.entries))
 	for _, e := range r.entries {
-		if why := idleStatus(e, taken); why != "" {
+		if why := idleStatus(e, reviewed[e.ID]); why != "" {
 			r.idle[e.ID] = why
+			r.keptBack = r.keptBack || why == WhySetAside || why.toMend()
 			continue
 		}
 		if e.Author.Role != Clinician {
@@ -33,25 +34,69 @@ func (r *Record) voices() []voice {
 	return voices
 }
 
+// verdict is what the reviews of an entry come to.
+type verdict uint8
+
+const (
+	notReviewed verdict = iota
+	taken
+	left
+)
+
 // idleStatus says why an entry's status keeps it from counting, or nothing.
-func idleStatus(e *Stamped, taken map[EntryID]bool) Why {
+func idleStatus(e *Stamped, review verdict) Why {
+	switch e.Status {
+	case SetAside:
+		return idleSetAside(e, review)
+	case Quarantined:
+		return idleQuarantined(e, review)
+	}
 	switch {
-	case e.Status == Quarantined:
-		return WhyQuarantined
-	case e.Status == SetAside && !taken[e.ID]:
-		return WhySetAside
+	case e.Flawed:
+		return WhyFlawed
 	case e.Body == nil:
 		return WhyParked
 	}
 	return ""
 }
 
-// taken returns the set-aside entries that reviews take. Where reviews differ, one that leaves an entry prevails.
-func (r *Record) taken() map[EntryID]bool {
+func idleSetAside(e *Stamped, review verdict) Why {
+	switch {
+	case review == left:
+		return WhyLeft
+	case review == notReviewed:
+		return WhySetAside
+	case e.Flawed:
+		return WhyTakenInVain
+	case e.Body == nil:
+		return WhyParked
+	}
+	return ""
+}
+
+// idleQuarantined lets no clinician's entry be taken: its author was there to write it anew, and a review that others could
+// take would make what counts depend on itself.
+func idleQuarantined(e *Stamped, review verdict) Why {
+	sound := e.Body != nil && !e.Flawed && e.Author.Role != Clinician
+	switch {
+	case review == left:
+		return WhyLeft
+	case review == taken && !sound:
+		return WhyTakenInVain
+	case review == taken:
+		return ""
+	case sound:
+		return WhySoundByNow
+	}
+	return WhyQuarantined
+}
+
+// reviewed returns the verdicts on entries that were kept back. Where reviews differ, one that leaves an entry prevails.
+func (r *Record) reviewed() map[EntryID]verdict {
 	replaced := map[EntryID]bool{}
 	var reviews []*Stamped
 	for _, e := range r.entries {
-		if e.Status != Accepted || e.Author.Role != Clinician {
+		if e.Author.Role != Clinician || idleStatus(e, notReviewed) != "" {
 			continue
 		}
 		for _, id := range e.Replaces {
@@ -64,16 +109,18 @@ func (r *Record) taken() map[EntryID]bool {
 			reviews = append(reviews, e)
 		}
 	}
-	taken := map[EntryID]bool{}
+	verdicts := map[EntryID]verdict{}
 	for _, e := range reviews {
 		review := e.Body.(*Review) //nolint:forcetypeassert // only reviews were collected
-		if replaced[e.ID] {
-			continue
+		switch {
+		case replaced[e.ID]:
+		case !review.Take:
+			verdicts[review.Entry] = left
+		case verdicts[review.Entry] == notReviewed:
+			verdicts[review.Entry] = taken
 		}
-		before, seen := taken[review.Entry]
-		taken[review.Entry] = review.Take && (before || !seen)
 	}
-	return taken
+	return verdicts
 }
 
 // witnesses returns, for each session that a clinician copied off paper, the caregivers named as having filled it in.
@@ -81,7 +128,7 @@ func (r *Record) witnesses() map[SubjectID][]PersonID {
 	witnesses := map[SubjectID][]PersonID{}
 	for _, e := range r.entries {
 		session, ok := e.Body.(*Session)
-		if !ok || e.Author.Role != Clinician || e.Status == Quarantined {
+		if !ok || e.Author.Role != Clinician || idleStatus(e, notReviewed) != "" {
 			continue
 		}
 		if !slices.Contains(witnesses[e.Subject], session.Witness) {
