@@ -30,6 +30,7 @@ type world struct {
 	papa      *phone
 	enrolment string
 	plan      string
+	spare     *phone  // another of papa's, for calls that do away with it
 	other     *family // of another clinic
 	otherPapa *phone
 }
@@ -48,6 +49,7 @@ func newWorld(t testing.TB) *world {
 			w.otherPapa = papa
 		}
 	}
+	w.spare = w.papa.further()
 	w.plan = w.clinician.post("/v1/plans", map[string]any{"name": "Three weeks"}).ok(http.StatusCreated).text("id")
 	return w
 }
@@ -81,6 +83,7 @@ func (w *world) targets() []target {
 		{"listHouseholds", http.MethodGet, "/v1/households", nil, staff},
 		{"getHousehold", http.MethodGet, household, nil, staff},
 		{"createInvite", http.MethodPost, household + "/invites", map[string]any{}, staff},
+		{"revokeDevice", http.MethodPost, "/v1/devices/" + w.spare.device + "/revoke", nil, staff},
 		{"createLearner", http.MethodPost, household + "/learners", map[string]any{"nickname": "Vole"}, staff},
 		{"recordScreening", http.MethodPost, w.family.path("screening"), map[string]any{"answers": answers(), "decision": "go"}, staff},
 		{"createEnrolment", http.MethodPost, w.family.path("enrolments"), map[string]any{
@@ -186,6 +189,7 @@ func TestOthersThingsAreNotThere(t *testing.T) {
 	otherEnrolment := w.other.summary().text("enrolment", "id")
 	theirs := map[string]string{
 		w.plan: otherPlan, w.household: w.other.household, w.learner: w.other.learner, w.enrolment: otherEnrolment,
+		w.spare.device: w.otherPapa.device,
 	}
 	instance := func(r reply) map[string]any { return with(r.doc(), "instance", nil) }
 	for _, target := range w.targets() {

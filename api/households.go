@@ -107,6 +107,15 @@ func (s *server) CreateInvite(ctx context.Context, r oas.CreateInviteRequestObje
 	return oas.CreateInvite201JSONResponse{InviteCode: invite.Code, ExpiresAt: invite.Expires}, err
 }
 
+// RevokeDevice ends what a device may read.
+func (s *server) RevokeDevice(ctx context.Context, r oas.RevokeDeviceRequestObject) (oas.RevokeDeviceResponseObject, error) {
+	id, err := pathID(r.Device)
+	if err != nil {
+		return nil, err
+	}
+	return oas.RevokeDevice204Response{}, s.Service.RevokeDevice(ctx, caller(ctx), id, s.Now())
+}
+
 // CreateLearner adds a learner to a household.
 func (s *server) CreateLearner(ctx context.Context, r oas.CreateLearnerRequestObject) (oas.CreateLearnerResponseObject, error) {
 	id, err := pathID(r.Household)

@@ -1,18 +1,14 @@
 package api_test
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"strings"
 	"testing"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"swallowtail/internal/clinic"
 )
 
 // TestMissedAndUnheard: absence of news is not news of absence.
@@ -287,57 +283,4 @@ func TestAsOf(t *testing.T) {
 		nights := f.clinician.get(f.path("nights") + "?as_of=" + instant).ok(http.StatusOK)
 		assert.Equal(t, asked.UTC().Format(time.RFC3339), nights.text("as_of"))
 	}
-}
-
-// revoke revokes a device, which no operation does yet.
-func (p *phone) revoke() {
-	p.house.t.Helper()
-	id := uuid.MustParse(p.device)
-	_, err := openRaw(p.house.t, p.house.path).ExecContext(p.house.t.Context(),
-		"UPDATE device SET revoked = ? WHERE id = ?", p.house.clock.now().UnixMilli(), id[:])
-	require.NoError(p.house.t, err)
-	p.principal.UploadOnly = true
-}
-
-// TestARevokedDevice may hand in what it holds, which is set aside, and reads nothing.
-func TestARevokedDevice(t *testing.T) {
-	t.Parallel()
-	f, mama, papa := newTwoPhones(t)
-	mama.sync()
-	papa.revoke()
-	require.NoError(t, f.service.Rebuild(t.Context(), f.clock.now()))
-	evening := papa.evening(start)
-	r := papa.post("/v1/sync", papa.envelope(append(evening, papa.try(evening[0], "left", 8))...)).ok(http.StatusOK)
-	assert.Equal(t, []string{"results"}, keys(r.doc()))
-	statuses := pluck(t, r.list("results"), "status")
-	assert.Equal(t, []any{"set_aside", "set_aside", "set_aside", "set_aside", "set_aside", "set_aside", "set_aside"}, statuses)
-	again := papa.post("/v1/sync", papa.envelope(evening...)).ok(http.StatusOK)
-	assert.Equal(t, statuses[:len(evening)], pluck(t, again.list("results"), "status"), "its answer may have been lost")
-	f.checked()
-	for _, path := range []string{f.path("summary"), f.path("nights"), "/v1/household"} {
-		papa.get(path).refused(http.StatusForbidden, "forbidden")
-	}
-	assert.Equal(t, "open", f.states()["2027-03-01"])
-	f.read(func(ctx context.Context, view clinic.View) error {
-		device, err := view.Device(ctx, uuid.MustParse(papa.device))
-		assert.True(t, device.Heard.IsZero(), "it has not been heard from")
-		return err
-	})
-	// An incident holds even so, at once and everywhere.
-	incident := papa.entry("incident", map[string]any{"what": "choking"})
-	papa.post("/v1/sync", papa.envelope(incident)).ok(http.StatusOK)
-	assert.NotNil(t, f.summary().at("hold"))
-	assert.Equal(t, true, f.clinician.get("/v1/roster").ok(http.StatusOK).at("learners", 0, "hold"))
-	f.clock.set(inHalifax(t, "2027-03-01 19:45"))
-	assert.Empty(t, f.scheduler.get("/v1/reminders/overdue").ok(http.StatusOK).list("overdue"))
-	f.checked()
-
-	// A clinician takes the evening.
-	var reviews []entry
-	for _, e := range evening {
-		reviews = append(reviews, f.entry("review", map[string]any{"entry": e.id(), "take": true}))
-	}
-	f.added(reviews...)
-	assert.Equal(t, "complete", f.states()["2027-03-01"])
-	f.checked()
 }

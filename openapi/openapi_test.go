@@ -113,7 +113,7 @@ func TestOperationsAreTheContracts(t *testing.T) {
 		"enrolDevice", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
 		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary",
 		"listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
-		"setEnrolmentStatus", "setUpSecondFactor", "signIn", "sync",
+		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "sync",
 	}
 	var names []string
 	for _, o := range operations(t, load(t)) {

@@ -149,6 +149,12 @@ func (a API) CreateInvite(ctx context.Context, household, caregiver string) (Inv
 	return post[Invite](ctx, a, in("households", household, "/invites"), whom)
 }
 
+// RevokeDevice ends what a device may read; it may still hand in what it holds, for review. Revoking it again changes
+// nothing.
+func (a API) RevokeDevice(ctx context.Context, device string) error {
+	return a.Call(ctx, http.MethodPost, in("devices", device, "/revoke"), nil, nil)
+}
+
 // CreateLearner adds a learner and returns the id. birthMonth is YYYY-MM or empty.
 func (a API) CreateLearner(ctx context.Context, household, nickname, birthMonth string) (string, error) {
 	learner := map[string]string{"nickname": nickname}

@@ -109,6 +109,7 @@ func clinicCalls(api client.API) map[string]func(context.Context) (any, error) {
 		"POST /v1/households/" + someID + "/invites": func(ctx context.Context) (any, error) {
 			return api.CreateInvite(ctx, someID, learner)
 		},
+		"POST /v1/devices/" + someID + "/revoke": func(ctx context.Context) (any, error) { return nil, api.RevokeDevice(ctx, someID) },
 		"POST /v1/households/" + someID + "/learners": func(ctx context.Context) (any, error) {
 			return api.CreateLearner(ctx, someID, "Otter", "2019-05")
 		},

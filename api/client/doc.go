@@ -40,8 +40,8 @@
 // seen with, so that the restored server dates them as before. What it knows from the former history stays in sight
 // until that pull is complete; then whatever the new history lacks is forgotten, except for what waits in the outbox.
 //
-// A revoked device is answered results alone. It empties its outbox of what was set aside for review, and keeps those
-// entries in State.HandedIn.
+// A revoked device is answered results alone. By these it empties its outbox of what the server holds, most of it set aside
+// for review, and keeps those entries in State.HandedIn.
 //
 // # What is handed in
 //

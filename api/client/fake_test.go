@@ -69,7 +69,11 @@ func (s *server) answer(w client.Writer, request client.Request) (client.Respons
 	if s.revoked[w.Device] {
 		answer := client.Response{Results: []client.Result{}}
 		for _, e := range request.Entries {
-			answer.Results = append(answer.Results, client.Result{ID: e.ID, Status: client.SetAside})
+			result := client.Result{ID: e.ID, Status: client.SetAside}
+			if slices.ContainsFunc(s.history, func(row stored) bool { return row.change.ID == e.ID }) {
+				result.Status = client.Duplicate
+			}
+			answer.Results = append(answer.Results, result)
 		}
 		return answer, nil
 	}

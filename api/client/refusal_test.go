@@ -34,6 +34,23 @@ func TestARevokedDeviceEmptiesItsOutbox(t *testing.T) {
 	assert.Equal(t, client.Report{Calls: 1, UploadOnly: true}, p.inStep())
 }
 
+// TestARevokedDeviceLetsGoOfWhatHadArrived before it was revoked, in a call whose answer it never got.
+func TestARevokedDeviceLetsGoOfWhatHadArrived(t *testing.T) {
+	t.Parallel()
+	s := newServer()
+	p := newPhone(t, s, mother)
+	p.evening(1)
+	p.faults = []fault{lostAnswer}
+	_, err := p.Device.Sync(context.Background())
+	require.ErrorIs(t, err, errLost)
+	require.Len(t, p.Outbox(), 4)
+	s.revoked[mother.Device] = true
+	p.inStep()
+	assert.Empty(t, p.Outbox())
+	assert.Len(t, p.State().HandedIn, 4)
+	assert.Equal(t, 4, s.head())
+}
+
 func TestAnIDInUseStaysInSight(t *testing.T) {
 	t.Parallel()
 	s := newServer()

@@ -31,7 +31,7 @@ type State struct {
 	Outbox   []Pending            `json:"outbox"` // in the order of writing
 	Entries  map[string]Known     `json:"entries"`
 	Nights   map[string]NightCopy `json:"nights"`              // by learner and night
-	HandedIn []Entry              `json:"handed_in,omitempty"` // set aside for review after this device was revoked
+	HandedIn []Entry              `json:"handed_in,omitempty"` // what the server has of this device since it was revoked
 }
 
 // Pending is an entry of this device that it has not seen in the feed yet.
@@ -107,12 +107,13 @@ func (s State) withResults(items []Pending, results []Result) State {
 	return next
 }
 
-// withHandedIn takes out of the outbox what an answer of results alone set aside for review.
+// withHandedIn takes out of the outbox what the server holds, as an answer of results alone tells: set aside for review, or
+// there already since a call whose answer was lost. No feed will show it to this device any more.
 func (s State) withHandedIn(items []Pending, results []Result) State {
 	next := s.withResults(items, results)
 	for i, sent := range items {
 		at := slices.IndexFunc(next.Outbox, func(p Pending) bool { return p.Seq == sent.Seq })
-		if at >= 0 && results[i].Status == SetAside {
+		if held := results[i].Status == SetAside || results[i].Status == Duplicate; held && at >= 0 {
 			next.HandedIn = append(next.HandedIn, next.Outbox[at].Entry)
 			next.Outbox = slices.Delete(next.Outbox, at, at+1)
 		}

@@ -2231,6 +2231,9 @@ type You struct {
 // AsOf defines model for AsOf.
 type AsOf = time.Time
 
+// DevicePath defines model for DevicePath.
+type DevicePath = string
+
 // EnrolmentPath defines model for EnrolmentPath.
 type EnrolmentPath = string
 
@@ -2504,6 +2507,9 @@ type ServerInterface interface {
 	// EnrolDevice Let a device into a household
 	// (POST /v1/devices/enrol)
 	EnrolDevice(ctx echo.Context) error
+	// RevokeDevice Revoke a device
+	// (POST /v1/devices/{device}/revoke)
+	RevokeDevice(ctx echo.Context, device DevicePath) error
 	// SetEnrolmentStatus Pause, resume or end an enrolment
 	// (POST /v1/enrolments/{enrolment}/status)
 	SetEnrolmentStatus(ctx echo.Context, enrolment EnrolmentPath) error
@@ -2664,6 +2670,22 @@ func (w *ServerInterfaceWrapper) EnrolDevice(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.EnrolDevice(ctx)
+	return err
+}
+
+// RevokeDevice converts echo context to params.
+func (w *ServerInterfaceWrapper) RevokeDevice(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "device" -------------
+	var device DevicePath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "device", ctx.Param("device"), &device, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter device: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RevokeDevice(ctx, device)
 	return err
 }
 
@@ -3113,6 +3135,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/auth/second-factor", wrapper.SetUpSecondFactor, options.OperationMiddlewares["setUpSecondFactor"]...)
 	router.POST(options.BaseURL+"/v1/auth/refresh", wrapper.RefreshTokens, options.OperationMiddlewares["refreshTokens"]...)
 	router.POST(options.BaseURL+"/v1/devices/enrol", wrapper.EnrolDevice, options.OperationMiddlewares["enrolDevice"]...)
+	router.POST(options.BaseURL+"/v1/devices/:device/revoke", wrapper.RevokeDevice, options.OperationMiddlewares["revokeDevice"]...)
 	router.GET(options.BaseURL+"/v1/plans", wrapper.ListPlans, options.OperationMiddlewares["listPlans"]...)
 	router.POST(options.BaseURL+"/v1/plans", wrapper.CreatePlan, options.OperationMiddlewares["createPlan"]...)
 	router.GET(options.BaseURL+"/v1/plans/:plan", wrapper.GetPlan, options.OperationMiddlewares["getPlan"]...)
@@ -4174,6 +4197,169 @@ type EnrolDevice507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response EnrolDevice507ApplicationProblemPlusJSONResponse) VisitEnrolDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDeviceRequestObject struct {
+	Device DevicePath `json:"device"`
+}
+
+type RevokeDeviceResponseObject interface {
+	VisitRevokeDeviceResponse(w http.ResponseWriter) error
+}
+
+type RevokeDevice204Response struct {
+}
+
+func (response RevokeDevice204Response) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RevokeDevice400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice400ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice401ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice403ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice404ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice413ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice415ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice500ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice503ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeDevice507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeDevice507ApplicationProblemPlusJSONResponse) VisitRevokeDeviceResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -7304,6 +7490,9 @@ type StrictServerInterface interface {
 	// EnrolDevice Let a device into a household
 	// (POST /v1/devices/enrol)
 	EnrolDevice(ctx context.Context, request EnrolDeviceRequestObject) (EnrolDeviceResponseObject, error)
+	// RevokeDevice Revoke a device
+	// (POST /v1/devices/{device}/revoke)
+	RevokeDevice(ctx context.Context, request RevokeDeviceRequestObject) (RevokeDeviceResponseObject, error)
 	// SetEnrolmentStatus Pause, resume or end an enrolment
 	// (POST /v1/enrolments/{enrolment}/status)
 	SetEnrolmentStatus(ctx context.Context, request SetEnrolmentStatusRequestObject) (SetEnrolmentStatusResponseObject, error)
@@ -7714,6 +7903,31 @@ func (sh *strictHandler) EnrolDevice(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(EnrolDeviceResponseObject); ok {
 		return validResponse.VisitEnrolDeviceResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RevokeDevice operation middleware
+func (sh *strictHandler) RevokeDevice(ctx echo.Context, device DevicePath) error {
+	var request RevokeDeviceRequestObject
+
+	request.Device = device
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeDevice(ctx.Request().Context(), request.(RevokeDeviceRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeDevice")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RevokeDeviceResponseObject); ok {
+		return validResponse.VisitRevokeDeviceResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

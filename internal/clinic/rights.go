@@ -23,6 +23,7 @@ func rights() map[Operation][]access.Role {
 		"listHouseholds":     staff,
 		"getHousehold":       staff,
 		"createInvite":       staff,
+		"revokeDevice":       staff,
 		"createLearner":      staff,
 		"recordScreening":    staff,
 		"createEnrolment":    staff,

@@ -13,9 +13,9 @@
 // The fold is a line of small steps, each in a file of its own. A second implementation can be written from these notes.
 //
 //  1. Voices (voice.go). What was set aside, quarantined or parked speaks only as its status, what is wrong with it as it is
-//     read now, and the reviews let it. An entry speaks for its author. A clinician's copy of a paper sheet speaks for the caregiver who
-//     filled it in, the witness; its tries speak for the witness of their session, and a clinician's retraction for the
-//     witness of whatever copy it replaces. No clinician speaks for another.
+//     read now, and the reviews let it. An entry speaks for its author. A clinician's copy of a paper sheet speaks for the
+//     caregiver who filled it in, the witness; its tries speak for the witness of their session, and a clinician's
+//     retraction for the witness of whatever copy it replaces. No clinician speaks for another.
 //  2. Accounts and heads (account.go). Entries of one subject, author and kind form an account. Its heads are the entries
 //     that no other entry of the account replaces; a retraction may replace any kind, but a clinician's copy nothing that
 //     the witness wrote with their own hand. A ring of replacements, which only a broken client can make, replaces
