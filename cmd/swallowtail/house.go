@@ -39,7 +39,7 @@ func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time
 	if err != nil {
 		return nil, err
 	}
-	store, err := sqlite.Open(ctx, path, sqlite.Options{Logger: log, NewID: newID, Now: now})
+	store, err := sqlite.Open(ctx, path, storeOptions(log, now))
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)
 	}
@@ -94,6 +94,11 @@ func databasePath(db string) (string, error) {
 
 // newID returns an id that sorts by the time it was made (RFC 9562, version 7).
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
+
+// storeOptions are those of every database that is opened.
+func storeOptions(log *slog.Logger, now func() time.Time) sqlite.Options {
+	return sqlite.Options{Logger: log, NewID: newID, Now: now}
+}
 
 // logger writes for people who run the service: ids and routes only.
 func logger(s streams, level slog.Level) *slog.Logger {

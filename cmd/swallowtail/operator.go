@@ -14,6 +14,7 @@ import (
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
+	"swallowtail/internal/journal"
 )
 
 type idDoc struct {
@@ -140,7 +141,7 @@ func check(ctx context.Context, c *call) error {
 				return err
 			}
 		}
-		report, err := h.service.Check(ctx)
+		report, err := h.check(ctx)
 		if err != nil {
 			return err
 		}
@@ -152,4 +153,26 @@ func check(ctx context.Context, c *call) error {
 		}
 		return nil
 	})
+}
+
+// check looks through the files of a house, then through what the database holds.
+func (h *house) check(ctx context.Context) (clinic.Report, error) {
+	faults, err := h.store.Inspect(ctx)
+	if err != nil {
+		return clinic.Report{}, err
+	}
+	report, err := h.service.Check(ctx)
+	if err != nil && len(faults) == 0 {
+		return clinic.Report{}, err
+	}
+	if err != nil {
+		faults = append(faults, "the rest can't be read: "+err.Error())
+	}
+	for _, what := range faults {
+		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InStore, What: what})
+	}
+	if _, err := journal.Read(h.journal.Path()); err != nil {
+		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InJournal, What: err.Error()})
+	}
+	return report, nil
 }

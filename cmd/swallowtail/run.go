@@ -31,6 +31,9 @@ type call struct {
 	command command
 	args    []string
 	getenv  func(string) string
+
+	wanted   []string // what the command takes beside flags, as its help names it
+	operands []string // as given, once parsed
 }
 
 func commands() []command {
@@ -38,7 +41,9 @@ func commands() []command {
 		{"serve", "serve the API", serve},
 		{"demo", "serve the API on a throw-away database filled with an invented clinic", demo},
 		{"migrate", "bring a database to the newest schema", migrate},
-		{"check", "verify a database: chains, heads, and each projection against a fresh fold", check},
+		{"backup", "write a backup of a database into a new file, while a server runs or not", backup},
+		{"restore", "put a backup in the place of a database, while a server runs or not", restore},
+		{"check", "verify a database: its file, chains, heads, entries, and each projection against a fresh fold", check},
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
@@ -74,24 +79,37 @@ func help(w io.Writer) {
 	fmt.Fprint(w, "\nEvery flag can also be set in the environment, as SWALLOWTAIL_ and its name: --second-factor is SWALLOWTAIL_SECOND_FACTOR.\n")
 }
 
-// flags returns the command's flag set, with the database that every command takes.
-func (c *call) flags() (set *flag.FlagSet, db *string) {
+// flags returns the command's flag set, with the database that every command takes. wanted names what else it takes.
+func (c *call) flags(wanted ...string) (set *flag.FlagSet, db *string) {
+	c.wanted = wanted
 	set = flag.NewFlagSet("swallowtail "+c.command.name, flag.ContinueOnError)
 	set.SetOutput(c.err)
 	set.Usage = func() {
 		fmt.Fprintf(c.err, "swallowtail %s: %s\n\n", c.command.name, c.command.usage)
+		if len(wanted) > 0 {
+			fmt.Fprintf(c.err, "  swallowtail %s %s [flags]\n\n", c.command.name, strings.Join(wanted, " "))
+		}
 		set.PrintDefaults()
 	}
 	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
 }
 
-// parse reads the flags: from the arguments, else from the environment.
+// parse reads the operands, and the flags before, between and after them: from the arguments, else from the environment.
 func (c *call) parse(set *flag.FlagSet) error {
 	if err := set.Parse(c.args); err != nil {
 		return err
 	}
-	if set.NArg() > 0 {
-		return fmt.Errorf("%s takes no argument %q", c.command.name, set.Arg(0))
+	for set.NArg() > 0 {
+		if len(c.operands) == len(c.wanted) || set.Arg(0) == "" {
+			return fmt.Errorf("%s takes no argument %q", c.command.name, set.Arg(0))
+		}
+		c.operands = append(c.operands, set.Arg(0))
+		if err := set.Parse(set.Args()[1:]); err != nil {
+			return err
+		}
+	}
+	if len(c.operands) < len(c.wanted) {
+		return fmt.Errorf("%s wants %s", c.command.name, strings.Join(c.wanted[len(c.operands):], " "))
 	}
 	given := map[string]bool{}
 	set.Visit(func(f *flag.Flag) { given[f.Name] = true })

@@ -25,7 +25,8 @@ type Aspect string
 
 // The aspects. InProjection alone can be made anew from the rest.
 const (
-	InStore      Aspect = "store"      // its files and tables
+	InStore      Aspect = "store"      // its file and tables
+	InJournal    Aspect = "journal"    // the file beside it
 	InChain      Aspect = "chain"      // the revisions and hashes of a household's entries
 	InHead       Aspect = "head"       // the household's newest revision
 	InEntry      Aspect = "entry"      // what is kept of an entry beside what was sent

@@ -49,6 +49,32 @@ func (s *Service) Replay(ctx context.Context, tx Tx, records []JournalRecord, no
 	return r.done, nil
 }
 
+// NewHistory is what beginning a history anew did.
+type NewHistory struct {
+	BackupEpoch uuid.UUID
+	Epoch       uuid.UUID
+	Replayed    Replayed
+}
+
+// BeginAnew makes of what a backup held the beginning of a new history: it gets an epoch of its own, so that every phone
+// notices and hands in again what it holds; the journal is replayed, and is the one beside the store from now on.
+func (s *Service) BeginAnew(
+	ctx context.Context, tx Tx, journal uuid.UUID, records []JournalRecord, now time.Time,
+) (NewHistory, error) {
+	h := NewHistory{Epoch: s.NewID()}
+	var err error
+	if h.BackupEpoch, err = tx.Epoch(ctx); err != nil {
+		return h, err
+	}
+	if err := tx.RenewEpoch(ctx, h.Epoch); err != nil {
+		return h, err
+	}
+	if h.Replayed, err = s.Replay(ctx, tx, records, now); err != nil {
+		return h, err
+	}
+	return h, tx.SetJournal(ctx, journal)
+}
+
 // replay is a replay under way.
 type replay struct {
 	tx        Tx

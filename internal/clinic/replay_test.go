@@ -255,6 +255,38 @@ func TestReplay(t *testing.T) {
 	assert.True(t, p.UploadOnly)
 }
 
+func TestBeginAnew(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	backup := h.backUp()
+	require.NoError(t, h.RevokeDevice(t.Context(), h.clinician, h.phone.DeviceID, started.Add(time.Hour)))
+	type marks struct{ epoch, journal uuid.UUID }
+	read := func() (m marks) {
+		require.NoError(t, h.Store.Read(t.Context(), func(ctx context.Context, view clinic.View) (err error) {
+			if m.epoch, err = view.Epoch(ctx); err != nil {
+				return err
+			}
+			m.journal, err = view.Journal(ctx)
+			return err
+		}))
+		return m
+	}
+	before := read()
+	h.goBack(backup)
+	var began clinic.NewHistory
+	another := newID()
+	require.NoError(t, h.Store.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) (err error) {
+		began, err = h.BeginAnew(ctx, tx, another, h.journal.Records(), started.Add(2*time.Hour))
+		return err
+	}))
+	assert.Equal(t, before.epoch, began.BackupEpoch)
+	assert.NotEqual(t, began.BackupEpoch, began.Epoch)
+	assert.Equal(t, marks{began.Epoch, another}, read())
+	assert.Equal(t, 1, began.Replayed.Revoked)
+	assert.Empty(t, h.found())
+}
+
 // failing is a journal that can't be written.
 type failing struct{ clinic.Journal }
 

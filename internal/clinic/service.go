@@ -16,7 +16,8 @@ import (
 	"swallowtail/internal/practice"
 )
 
-// Config is what the use cases work with. Every field must be set.
+// Config is what the use cases work with. Every field must be set; Check, Rebuild and BeginAnew, which work on a store that
+// nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
 	Journal      Journal

@@ -27,9 +27,9 @@ func Create(path string, data []byte) error {
 	return SyncDir(dir)
 }
 
-// Rename gives a file another name in the same file system, in the place of whatever has that name. The file is on the disk
-// before, its name when Rename returns.
-func Rename(from, to string) error {
+// Move gives a file another name in the same file system, or an fs.ErrExist where another file has it already. The file is
+// on the disk before, its name when Move returns.
+func Move(from, to string) error {
 	file, err := os.Open(filepath.Clean(from))
 	if err != nil {
 		return err
@@ -37,10 +37,25 @@ func Rename(from, to string) error {
 	if err := errors.Join(file.Sync(), file.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(from, to); err != nil {
+	if err := move(from, to); err != nil {
 		return err
 	}
 	return SyncDir(filepath.Dir(to))
+}
+
+func move(from, to string) error {
+	err := os.Link(from, to)
+	if err == nil {
+		return os.Remove(from)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return err
+	}
+	// A file system without links, as of a memory stick: the best that is left is to look first.
+	if _, err := os.Lstat(to); err == nil {
+		return &fs.PathError{Op: "move", Path: to, Err: fs.ErrExist}
+	}
+	return os.Rename(from, to)
 }
 
 // writeTemp writes data durably to a new file of mode 0600 in dir and returns its path.

@@ -56,14 +56,17 @@ func TestCreateWhereThereIsNoFolder(t *testing.T) {
 	require.ErrorIs(t, durable.Create(filepath.Join(t.TempDir(), "none", "x"), nil), os.ErrNotExist)
 }
 
-func TestRename(t *testing.T) {
+func TestMove(t *testing.T) {
 	t.Parallel()
 	folder := t.TempDir()
 	from, to := filepath.Join(folder, "a"), filepath.Join(folder, "b")
-	require.ErrorIs(t, durable.Rename(from, to), os.ErrNotExist)
+	require.ErrorIs(t, durable.Move(from, to), os.ErrNotExist)
 	require.NoError(t, os.WriteFile(from, []byte("new"), 0o600))
 	require.NoError(t, os.WriteFile(to, []byte("old"), 0o600))
-	require.NoError(t, durable.Rename(from, to))
+	require.ErrorIs(t, durable.Move(from, to), os.ErrExist)
+	assert.Equal(t, []string{"a", "b"}, namesIn(t, folder))
+	require.NoError(t, os.Remove(to))
+	require.NoError(t, durable.Move(from, to))
 	text, err := os.ReadFile(to)
 	require.NoError(t, err)
 	assert.Equal(t, "new", string(text))
