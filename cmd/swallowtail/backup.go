@@ -34,18 +34,11 @@ func backup(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	path, err := databasePath(*db)
-	if err != nil {
-		return err
-	}
-	if _, err := os.Stat(path); err != nil {
-		return fmt.Errorf("there is no database to work on: %w", err)
-	}
 	log := logger(c.streams, slog.LevelWarn)
 	// Not migrated: a backup is best made before an upgrade changes anything.
-	store, err := sqlite.Open(ctx, path, storeOptions(log, time.Now))
+	store, path, err := openThere(ctx, *db, log)
 	if err != nil {
-		return fmt.Errorf("open database: %w", err)
+		return err
 	}
 	made, err := backUp(ctx, store, c.operands[0], log)
 	if err := errors.Join(err, store.Close()); err != nil {

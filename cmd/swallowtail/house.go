@@ -105,6 +105,20 @@ func logger(s streams, level slog.Level) *slog.Logger {
 	return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level}))
 }
 
+// openThere opens a database that is there, as it is, with nothing beside it, and returns where it is.
+func openThere(ctx context.Context, db string, log *slog.Logger) (store *sqlite.Store, path string, err error) {
+	if path, err = databasePath(db); err != nil {
+		return nil, "", err
+	}
+	if _, err := os.Stat(path); err != nil {
+		return nil, "", fmt.Errorf("there is no database to work on: %w", err)
+	}
+	if store, err = sqlite.Open(ctx, path, storeOptions(log, time.Now)); err != nil {
+		return nil, "", fmt.Errorf("open database: %w", err)
+	}
+	return store, path, nil
+}
+
 // withHouse runs an operator's command on a database that is there, beside whatever server runs.
 func (c *call) withHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
 	path, err := databasePath(db)

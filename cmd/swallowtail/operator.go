@@ -14,7 +14,6 @@ import (
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
-	"swallowtail/internal/journal"
 )
 
 type idDoc struct {
@@ -126,53 +125,4 @@ func plainly(err error) error {
 		fmt.Fprintf(&b, "--%s: %s", strings.ReplaceAll(strings.TrimPrefix(field.Pointer, "/"), "_", "-"), field.Detail)
 	}
 	return errors.New(b.String())
-}
-
-// check verifies the store and says what differs.
-func check(ctx context.Context, c *call) error {
-	set, db := c.flags()
-	rebuild := set.Bool("rebuild", false, "fold every learner anew first, and keep the results")
-	if err := c.parse(set); err != nil {
-		return err
-	}
-	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
-		if *rebuild {
-			if err := h.service.Rebuild(ctx, now); err != nil {
-				return err
-			}
-		}
-		report, err := h.check(ctx)
-		if err != nil {
-			return err
-		}
-		if err := c.print(report); err != nil {
-			return err
-		}
-		if len(report.Differences) > 0 {
-			return fmt.Errorf("the database is not as it must be: see the differences (%d)", len(report.Differences))
-		}
-		return nil
-	})
-}
-
-// check looks through the files of a house, then through what the database holds.
-func (h *house) check(ctx context.Context) (clinic.Report, error) {
-	faults, err := h.store.Inspect(ctx)
-	if err != nil {
-		return clinic.Report{}, err
-	}
-	report, err := h.service.Check(ctx)
-	if err != nil && len(faults) == 0 {
-		return clinic.Report{}, err
-	}
-	if err != nil {
-		faults = append(faults, "the rest can't be read: "+err.Error())
-	}
-	for _, what := range faults {
-		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InStore, What: what})
-	}
-	if _, err := journal.Read(h.journal.Path()); err != nil {
-		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InJournal, What: err.Error()})
-	}
-	return report, nil
 }

@@ -72,9 +72,6 @@ func readHeader(r io.Reader) (uuid.UUID, error) {
 	return decodeHeader(bytes.TrimSuffix(line, []byte("\n")))
 }
 
-// Path is where the journal is.
-func (f *File) Path() string { return f.path }
-
 // ID implements clinic.Journal.
 func (f *File) ID() uuid.UUID { return f.id }
 

@@ -1,0 +1,248 @@
+package main
+
+import (
+	"context"
+	"database/sql"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/go-json-experiment/json"
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+)
+
+// printed returns the one JSON document that a command printed.
+func printed[T any](t *testing.T, o told) T {
+	t.Helper()
+	require.NoError(t, o.err, o.said)
+	var document T
+	require.NoError(t, json.Unmarshal([]byte(o.out), &document, json.RejectUnknownMembers(true)), o.out)
+	return document
+}
+
+// takeBackup backs a database up, and returns the file and what was said of it.
+func takeBackup(t *testing.T, db string) (string, backupDoc) {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "evening.backup")
+	return file, printed[backupDoc](t, execute(t, "backup", file, "--db", db))
+}
+
+// marks are what tells one state of a database from another.
+type marks struct {
+	epoch    uuid.UUID
+	clinics  int
+	entries  int
+	devices  int
+	families int // of tokens
+}
+
+// marksOf reads a database beside whatever else does.
+func marksOf(t *testing.T, db string) (m marks) {
+	t.Helper()
+	file, err := sql.Open("sqlite", db)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, file.Close()) }()
+	row := file.QueryRowContext(t.Context(), `SELECT epoch, (SELECT count(*) FROM clinic), (SELECT count(*) FROM entry),
+		(SELECT count(*) FROM device), (SELECT count(DISTINCT family) FROM refresh_token) FROM meta`)
+	require.NoError(t, row.Scan(&m.epoch, &m.clinics, &m.entries, &m.devices, &m.families))
+	return m
+}
+
+// namesBeside returns what lies in a database's folder.
+func namesBeside(t *testing.T, db string) []string {
+	t.Helper()
+	entries, err := os.ReadDir(filepath.Dir(db))
+	require.NoError(t, err)
+	var names []string
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	return names
+}
+
+// uploadWhile lets phones record and hand in evening after evening while something else is done.
+func (c *crowd) uploadWhile(t *testing.T, base string, phones []*handset, do func()) {
+	t.Helper()
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	ended := make(chan error, len(phones))
+	for _, p := range phones {
+		go func() { ended <- p.handInUntilItFails(ctx, base, new(atomic.Bool)) }()
+	}
+	do()
+	stop()
+	for range phones {
+		if err := <-ended; err != nil {
+			require.ErrorIs(t, err, context.Canceled)
+		}
+	}
+}
+
+func TestBackupWhilePhonesUpload(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	server := spawn(t, db)
+	base := server.base(t)
+	c := gather(t, db, base)
+	folder := t.TempDir()
+	var last backupDoc
+	for _, name := range []string{"first", "second"} {
+		file := filepath.Join(folder, name)
+		before := marksOf(t, db)
+		c.uploadWhile(t, base, c.phones, func() {
+			time.Sleep(300 * time.Millisecond)
+			last = printed[backupDoc](t, execute(t, "backup", "--db", db, file))
+		})
+		after := marksOf(t, db)
+		info, err := os.Stat(file)
+		require.NoError(t, err)
+		assert.Equal(t, fs.FileMode(0o600), info.Mode())
+		assert.Equal(t, backupDoc{
+			File: file, Bytes: info.Size(), Epoch: before.epoch, Households: 3, Entries: last.Entries, TakenAt: last.TakenAt,
+		}, last)
+		assert.Greater(t, last.Entries, before.entries, "phones went on handing in")
+		assert.LessOrEqual(t, last.Entries, after.entries)
+		assert.WithinDuration(t, time.Now(), last.TakenAt, commandTime)
+		assert.Equal(t, last.Entries, marksOf(t, file).entries)
+	}
+	names := namesBeside(t, filepath.Join(folder, "x"))
+	assert.Equal(t, []string{"first", "second"}, slices.DeleteFunc(names, func(n string) bool {
+		return n == "second-shm" || n == "second-wal" || n == "first-shm" || n == "first-wal" // marksOf's
+	}), "nothing is left beside the backups")
+}
+
+func TestBackupSaysWhatIsNotInIt(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	addClinicBeside(t, db)
+	o := execute(t, "backup", filepath.Join(t.TempDir(), "x"), "--db", db)
+	require.NoError(t, o.err)
+	assert.Contains(t, o.said, db+".keys, without which")
+	assert.Contains(t, o.said, db+".journal, without which")
+}
+
+func TestBackupRefuses(t *testing.T) {
+	t.Parallel()
+	folder := t.TempDir()
+	db := filepath.Join(folder, "practice.db")
+	oneEvening(t, db)
+	there := filepath.Join(folder, "there")
+	require.NoError(t, os.WriteFile(there, []byte("something"), 0o600))
+	altered := filepath.Join(t.TempDir(), "altered.db")
+	oneEvening(t, altered)
+	tamper(t, altered, `UPDATE entry SET received = received + 1 WHERE rev = 2`)
+	garbage := filepath.Join(t.TempDir(), "garbage.db")
+	require.NoError(t, os.WriteFile(garbage, []byte("Dear diary, today was fine."), 0o600))
+	names := namesBeside(t, db)
+	for name, c := range map[string]struct {
+		args []string
+		want string
+	}{
+		"no file":             {[]string{"--db", db}, "backup wants FILE"},
+		"two files":           {[]string{there + "1", there + "2", "--db", db}, `backup takes no argument "` + there + `2"`},
+		"an empty name":       {[]string{"", "--db", db}, `backup takes no argument ""`},
+		"a file that is":      {[]string{there, "--db", db}, "nothing is written over"},
+		"the database itself": {[]string{db, "--db", db}, "nothing is written over"},
+		"a folder of none":    {[]string{filepath.Join(folder, "none", "x"), "--db", db}, "no such file or directory"},
+		"no database":         {[]string{there + "1", "--db", there + "3"}, "there is no database to work on"},
+		"garbage":             {[]string{there + "1", "--db", garbage}, "is damaged, or is none"},
+		"an altered one": {
+			[]string{there + "1", "--db", altered},
+			"no backup was made: ", // and where the chain breaks
+		},
+	} {
+		o := execute(t, append([]string{"backup"}, c.args...)...)
+		require.ErrorContains(t, o.err, c.want, name)
+		assert.Empty(t, o.out, name)
+		assert.Equal(t, names, namesBeside(t, db), name)
+	}
+	o := execute(t, "backup", there+"1", "--db", altered)
+	require.ErrorContains(t, o.err, "the chain breaks at revision 2")
+	text, err := os.ReadFile(there)
+	require.NoError(t, err)
+	assert.Equal(t, "something", string(text))
+}
+
+// TestABackupIsMadeBeforeTheUpgrade backs up a database of an earlier version, which is not migrated by that, and goes back
+// to it.
+func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	oneEvening(t, db)
+	tamper(t, db, `DELETE FROM schema_migration WHERE version = 2`)
+	change(t, db, `ALTER TABLE meta DROP COLUMN journal`)
+	file, made := takeBackup(t, db)
+	assert.Equal(t, 3, made.Entries)
+	for _, of := range []string{db, file} {
+		store, err := sql.Open("sqlite", of)
+		require.NoError(t, err)
+		var versions int
+		require.NoError(t, store.QueryRowContext(t.Context(), `SELECT count(*) FROM schema_migration`).Scan(&versions))
+		require.NoError(t, store.Close())
+		assert.Equal(t, 1, versions, "nothing was migrated")
+	}
+	o := execute(t, "restore", file, "--db", db)
+	require.ErrorContains(t, o.err, "nothing was changed")
+	assert.Contains(t, o.said, "- The backup was made before there was a journal")
+	o = invocation{stdin: consent + "\n", args: []string{"restore", file, "--db", db}}.execute(t)
+	assert.Equal(t, 3, printed[restoredDoc](t, o).Entries)
+	require.NoError(t, execute(t, "check", "--db", db).err)
+}
+
+// change changes a database behind the program's back, where no row is changed.
+func change(t *testing.T, db, statement string) {
+	t.Helper()
+	file, err := sql.Open("sqlite", db)
+	require.NoError(t, err)
+	_, err = file.ExecContext(t.Context(), statement)
+	require.NoError(t, err)
+	require.NoError(t, file.Close())
+}
+
+// TestABackupOfWhatIsFoldedOtherwise keeps what an upgrade of the fold, or a fault in it, leaves in a database.
+func TestABackupOfWhatIsFoldedOtherwise(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	oneEvening(t, db)
+	tamper(t, db, `UPDATE night SET doc = X'7B7D' WHERE night = (SELECT max(night) FROM night)`)
+	file := filepath.Join(t.TempDir(), "x")
+	o := execute(t, "backup", file, "--db", db)
+	assert.Equal(t, 3, printed[backupDoc](t, o).Entries)
+	assert.Contains(t, o.said, "check --rebuild")
+	require.Error(t, execute(t, "check", "--db", file).err, "the backup is what was there")
+
+	done := printed[restoredDoc](t, execute(t, "restore", file, "--db", db))
+	assert.True(t, done.Rebuilt)
+	require.NoError(t, execute(t, "check", "--db", db).err)
+}
+
+func TestCheckLooksAtTheFilesToo(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	oneEvening(t, db)
+	book, err := os.ReadFile(db + journalBeside)
+	require.NoError(t, err)
+	book[len(book)/2] ^= 1
+	require.NoError(t, os.WriteFile(db+journalBeside, book, 0o600)) //nolint:gosec // G703: the path is the test's own
+	o := execute(t, "check", "--db", db)
+	require.ErrorContains(t, o.err, "not as it must be")
+	found := report(t, o)
+	assert.Equal(t, 3, found.Entries)
+	require.Len(t, found.Differences, 1)
+	assert.Equal(t, clinic.InJournal, found.Differences[0].In)
+	assert.Regexp(t, `^the journal is damaged: line \d+ is not what was written$`, found.Differences[0].What)
+
+	change(t, db, `PRAGMA writable_schema = on; UPDATE sqlite_schema SET sql = replace(sql, '(household_key, id)', '(id, household_key)')
+		WHERE name = 'entry_by_id'`) // the index is said to be in another order than it is
+	o = execute(t, "check", "--db", db)
+	require.ErrorContains(t, o.err, "not as it must be")
+	assert.True(t, slices.ContainsFunc(report(t, o).Differences, func(d clinic.Difference) bool { return d.In == clinic.InStore }), o.out)
+}

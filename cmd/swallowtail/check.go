@@ -1,0 +1,71 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"time"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
+	"swallowtail/internal/store/sqlite"
+)
+
+// check verifies a database and says what differs. It makes nothing beside it and notes nothing in it, so that a backup may
+// be looked at too.
+func check(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	rebuild := set.Bool("rebuild", false, "fold every learner anew first, and keep the results")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	log := logger(c.streams, slog.LevelWarn)
+	store, path, err := openThere(ctx, *db, log)
+	if err != nil {
+		return err
+	}
+	service := clinic.New(clinic.Config{Store: store, NewID: newID, Log: log})
+	report, err := checked(ctx, store, service, *rebuild)
+	if err := errors.Join(err, store.Close()); err != nil {
+		return err
+	}
+	if _, err := journal.Read(path + journalBeside); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InJournal, What: err.Error()})
+	}
+	if err := c.print(report); err != nil {
+		return err
+	}
+	if n := len(report.Differences); n > 0 {
+		return fmt.Errorf("the database is not as it must be: see the differences (%d)", n)
+	}
+	return nil
+}
+
+// checked looks through the file, then through what it holds.
+func checked(ctx context.Context, store *sqlite.Store, service *clinic.Service, rebuild bool) (clinic.Report, error) {
+	if err := store.Migrate(ctx); err != nil {
+		return clinic.Report{}, err
+	}
+	if rebuild {
+		if err := service.Rebuild(ctx, time.Now()); err != nil {
+			return clinic.Report{}, err
+		}
+	}
+	faults, err := store.Inspect(ctx)
+	if err != nil {
+		return clinic.Report{}, err
+	}
+	report, err := service.Check(ctx)
+	if err != nil && len(faults) == 0 {
+		return clinic.Report{}, err
+	}
+	if err != nil {
+		faults = append(faults, "the rest can't be read: "+err.Error())
+	}
+	for _, what := range faults {
+		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InStore, What: what})
+	}
+	return report, nil
+}
