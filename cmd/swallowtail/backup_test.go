@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -222,6 +223,20 @@ func TestABackupOfWhatIsFoldedOtherwise(t *testing.T) {
 	done := printed[restoredDoc](t, execute(t, "restore", file, "--db", db))
 	assert.True(t, done.Rebuilt)
 	require.NoError(t, execute(t, "check", "--db", db).err)
+}
+
+func TestALostJournalIsNoticedOnce(t *testing.T) {
+	t.Parallel()
+	const noticed = "the journal is another than the store knew"
+	db := filepath.Join(t.TempDir(), "practice.db")
+	for _, lost := range []bool{false, true, false} {
+		if lost {
+			require.NoError(t, os.Remove(db+journalBeside))
+		}
+		o := execute(t, "clinic", "add", "--db", db, "--name", "Heron Lane", "--timezone", "Etc/UTC")
+		require.NoError(t, o.err)
+		assert.Equal(t, lost, strings.Contains(o.said, noticed), o.said)
+	}
 }
 
 func TestCheckLooksAtTheFilesToo(t *testing.T) {

@@ -269,3 +269,13 @@ func TestMemory(t *testing.T) {
 	}
 	assert.Equal(t, oneOfEach(), m.Records())
 }
+
+// BenchmarkAppend appends a record durably: what an exchange of tokens costs beside its commit.
+func BenchmarkAppend(b *testing.B) {
+	f, err := journal.Open(filepath.Join(b.TempDir(), "store.db.journal"), uuid.New)
+	require.NoError(b, err)
+	record := oneOfEach()[1]
+	for b.Loop() {
+		require.NoError(b, f.Append(b.Context(), record))
+	}
+}
