@@ -353,13 +353,14 @@ func (d *mergeDefaults) stamped(t *testing.T, names naming, e document) practice
 	if given.Status != practice.SetAside {
 		require.Equal(t, given.Status, offered.Status, "%s: %+v", given.ID, offered.Flaws)
 	}
-	entry, mayBeIncident := door.Reread(offered.Sent, given.Schema, role)
+	read := door.Reread(offered.Sent, given.Schema, role)
+	entry := read.Entry
 	require.Equal(t, given.ID, names.label(entry.ID.UUID))
 	if learner := entry.Learner.UUID; learner != uuid.Nil {
 		require.Contains(t, d.Learners, names.label(learner))
 	}
 	return practice.Stamped{
-		Entry: entry, Status: given.Status, MayBeIncident: mayBeIncident,
+		Entry: entry, Status: given.Status, MayBeIncident: read.MayBeIncident, Flawed: read.Flawed,
 		Author: practice.Author{Role: role, ID: practice.PersonID{UUID: names.id(given.Author)}},
 		Stamp:  practice.Stamp{Received: given.Stamp.Received, ClockOffset: time.Duration(given.Stamp.OffsetMS) * time.Millisecond},
 	}
