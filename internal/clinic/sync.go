@@ -181,7 +181,8 @@ func placeOf(ctx context.Context, view View, household uuid.UUID, cursor string)
 	if err != nil {
 		return 0, err
 	}
-	if !bytes.Equal(raw[24:], chain[:]) {
+	// Compared as text, since decoding passes over line breaks.
+	if cursor != cursorAt(epoch, Head{Rev: rev, Chain: chain}) {
 		return 0, diverged
 	}
 	return rev, nil
