@@ -1,6 +1,8 @@
 package access_test
 
 import (
+	"bytes"
+	"encoding/base64"
 	"encoding/hex"
 	"strings"
 	"testing"
@@ -97,21 +99,47 @@ func TestAlteredCursorIsRefused(t *testing.T) {
 	}
 }
 
+// FuzzOpenCursor alters a cursor that was sealed for a list, or offers it to a list of another kind. It opens to what was
+// sealed, or is refused.
 func FuzzOpenCursor(f *testing.F) {
 	keys := fixedKeys(f)
-	cursor := keys.SealCursor("roster", []byte("page"))
-	f.Add(cursor)
-	f.Add(cursor + "\n")
-	f.Add(keys.SealCursor("overdue", []byte("page")))
-	f.Add(strings.Repeat("A", 22))
-
-	f.Fuzz(func(t *testing.T, candidate string) {
-		payload, err := keys.OpenCursor("roster", candidate)
-		if candidate == cursor {
-			require.NoError(t, err)
-			require.Equal(t, "page", string(payload))
-			return
+	sealed := keys.SealCursor("roster", []byte("2027-03-02 otter"))
+	for _, inserted := range []string{"", "\n", "\r\n", " ", "=", "==", "A", "+", "/", "-", "_", "\x00", "é", sealed} {
+		f.Add("roster", "audit", []byte("2027-03-02 otter"), uint16(0), uint16(0), inserted)
+		f.Add("roster", "roster", []byte{}, uint16(9), uint16(1), inserted)
+		f.Add("", "roster", bytes.Repeat([]byte{0xff}, 40), uint16(1000), uint16(0), inserted)
+		f.Add("roster/", "roster", []byte("/"), uint16(16), uint16(2), inserted)
+	}
+	f.Add("roster", "roster", []byte("7"), uint16(0), uint16(1000), "")
+	f.Fuzz(func(t *testing.T, kind, otherKind string, payload []byte, at, cut uint16, inserted string) {
+		cursor := keys.SealCursor(kind, payload)
+		require.Equal(t, cursor, keys.SealCursor(kind, payload), "the same position has the same cursor")
+		raw, err := base64.RawURLEncoding.DecodeString(cursor)
+		require.NoError(t, err)
+		if len(payload) >= 8 {
+			require.NotContains(t, string(raw), string(payload), "nobody reads it")
 		}
-		require.Equal(t, fault.Unreadable, fault.KindOf(err), "only the one cursor that was given out is good")
+
+		opened, err := keys.OpenCursor(kind, cursor)
+		require.NoError(t, err)
+		require.True(t, bytes.Equal(payload, opened))
+		if otherKind != kind {
+			requireNoCursor(t, keys, otherKind, cursor)
+		}
+		from := min(int(at), len(cursor))
+		altered := cursor[:from] + inserted + cursor[min(from+int(cut), len(cursor)):]
+		if altered != cursor && (altered != sealed || kind != "roster") { // unless it has become the other one that was given out
+			requireNoCursor(t, keys, kind, altered)
+		}
 	})
+}
+
+func requireNoCursor(t *testing.T, keys *access.Keys, kind, cursor string) {
+	t.Helper()
+	opened, err := keys.OpenCursor(kind, cursor)
+	require.Nil(t, opened)
+	var refused *fault.Error
+	require.ErrorAs(t, err, &refused)
+	require.Equal(t, fault.Unreadable, refused.Kind)
+	require.Equal(t, "cursor-invalid", refused.Problem)
 }
