@@ -210,7 +210,12 @@ func (p *handset) compare(t *testing.T, base string, listed []client.Change) {
 type tally struct {
 	phones, recorded, acknowledged, repeated, interrupted, killed int
 	refusals                                                      map[int]int // calls by status
-	slowest                                                       time.Duration
+	took                                                          []time.Duration
+}
+
+// within returns how long a share of the calls took at most.
+func (a tally) within(share float64) time.Duration {
+	return a.took[int(share*float64(len(a.took)-1))].Round(time.Millisecond)
 }
 
 func (c *crowd) tally() tally {
@@ -222,11 +227,12 @@ func (c *crowd) tally() tally {
 		all.repeated += p.repeated
 		all.interrupted += p.interrupted
 		all.killed += p.killed
-		all.slowest = max(all.slowest, p.slowest)
+		all.took = append(all.took, p.took...)
 		for status, n := range p.refusals {
 			all.refusals[status] += n
 		}
 	}
+	slices.Sort(all.took)
 	return all
 }
 

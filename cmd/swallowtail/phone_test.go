@@ -142,7 +142,7 @@ type ledger struct {
 	repeated    int              // entries the server had already, whose first acknowledgement was lost
 	interrupted int              // calls under way that ended without an answer
 	refusals    map[int]int      // by status
-	slowest     time.Duration    // call
+	took        []time.Duration  // by each call that was answered
 	mixed       []string         // acknowledgements that contradict each other
 	killing     *atomic.Bool     // whether the server is being killed, so that a call now is none under way
 }
@@ -174,7 +174,6 @@ func (n *noted) Sync(ctx context.Context, request client.Request) (client.Respon
 	began, before := time.Now(), n.killing.Load()
 	answer, err := n.inTurn[n.calls%len(n.inTurn)].Sync(ctx, request)
 	n.calls++
-	n.slowest = max(n.slowest, time.Since(began))
 	switch problem := client.AsProblem(err); {
 	case problem != nil:
 		n.refusals[problem.Status]++
@@ -182,6 +181,7 @@ func (n *noted) Sync(ctx context.Context, request client.Request) (client.Respon
 		n.interrupted++
 	case err == nil:
 		n.note(answer.Results)
+		n.took = append(n.took, time.Since(began))
 	}
 	return answer, err
 }
@@ -293,4 +293,37 @@ func (p *handset) handInUntilItFails(ctx context.Context, r *rand.Rand, bases ..
 		}
 	}
 	return errors.Join(err, ctx.Err())
+}
+
+// handIn records evenings and hands each in, as often as it takes, to whichever of the servers is there.
+func (p *handset) handIn(ctx context.Context, evenings int, bases ...string) error {
+	device, err := p.open(bases...)
+	if err != nil {
+		return err
+	}
+	for range evenings {
+		if err := p.recordEvening(device); err != nil {
+			return err
+		}
+		if err := p.syncAtLast(ctx, device); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// syncAtLast syncs until it comes to its end. Only a server that is busy or gone is an excuse.
+func (p *handset) syncAtLast(ctx context.Context, device *client.Device) error {
+	const most, pause = 100, 20 * time.Millisecond
+	var err error
+	for range most {
+		_, err = device.Sync(ctx)
+		problem := client.AsProblem(err)
+		excused := problem != nil && problem.ComeBackLater() || problem == nil && p.killing.Load()
+		if err == nil || !excused || ctx.Err() != nil {
+			return err
+		}
+		time.Sleep(pause)
+	}
+	return fmt.Errorf("tried %d times: %w", most, err)
 }
