@@ -25,6 +25,7 @@ type house struct {
 	keys    *access.Keys
 	service *clinic.Service
 	log     *slog.Logger
+	bounds  bounds
 }
 
 // What lies beside a database, by what is added to its name.
@@ -43,7 +44,7 @@ func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)
 	}
-	h := &house{store: store, log: log}
+	h := &house{store: store, log: log, bounds: usualBounds()}
 	if err := h.furnish(ctx, path, now); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}

@@ -12,14 +12,26 @@ import (
 	"swallowtail/api"
 )
 
-// Bounds of a connection. The service's answers are short, so what takes longer is a client in trouble or up to some.
+// bounds are those of a connection. The service's answers are short, so what takes longer is a client in trouble or up to
+// some.
+type bounds struct {
+	header time.Duration // from the beginning of a request to the end of its header
+	read   time.Duration // from the beginning of a request to the end of its body
+	write  time.Duration // from the end of the header to the end of the answer
+	idle   time.Duration // between two requests
+	drain  time.Duration // for what is under way when the server is to stop
+}
+
+func usualBounds() bounds {
+	return bounds{
+		header: 5 * time.Second, read: 30 * time.Second, write: time.Minute, idle: 2 * time.Minute, drain: drainTime,
+	}
+}
+
 const (
-	headerTimeout = 5 * time.Second
-	readTimeout   = 30 * time.Second
-	writeTimeout  = 60 * time.Second
-	idleTimeout   = 2 * time.Minute
-	maxHeader     = 16 << 10
-	drainTime     = 15 * time.Second
+	drainTime  = 15 * time.Second
+	maxHeader  = 16 << 10
+	healthTime = 5 * time.Second
 )
 
 func serve(ctx context.Context, c *call) error {
@@ -39,7 +51,8 @@ func serve(ctx context.Context, c *call) error {
 	return errors.Join(served, h.close())
 }
 
-// listen serves until ctx ends, then drains. It tells ready the address once it can be reached.
+// listen serves until ctx ends, then drains; a client that takes too long even then keeps no server from its end. It tells
+// ready the address once it can be reached.
 func (h *house) listen(ctx context.Context, addr string, now func() time.Time, ready func(address string) error) error {
 	handler, err := api.New(api.Config{Service: h.service, Keys: h.keys, Log: h.log, Now: now})
 	if err != nil {
@@ -51,8 +64,8 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 		return fmt.Errorf("listen: %w", err)
 	}
 	server := &http.Server{
-		Handler: handler, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
-		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(h.log.Handler(), slog.LevelWarn),
+		Handler: handler, ReadHeaderTimeout: h.bounds.header, ReadTimeout: h.bounds.read, WriteTimeout: h.bounds.write,
+		IdleTimeout: h.bounds.idle, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(h.log.Handler(), slog.LevelWarn),
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
@@ -64,9 +77,14 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 		return fmt.Errorf("serve: %w", err)
 	case <-ctx.Done():
 	}
-	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.bounds.drain)
 	defer cancel()
-	if err := server.Shutdown(draining); err != nil {
+	err = server.Shutdown(draining)
+	if errors.Is(err, context.DeadlineExceeded) {
+		h.log.WarnContext(ctx, "cut off what was still under way")
+		err = server.Close()
+	}
+	if err != nil {
 		return fmt.Errorf("drain: %w", err)
 	}
 	return nil
@@ -79,7 +97,7 @@ func health(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	ctx, cancel := context.WithTimeout(ctx, headerTimeout)
+	ctx, cancel := context.WithTimeout(ctx, healthTime)
 	defer cancel()
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+*addr+"/healthz", nil)
 	if err != nil {
