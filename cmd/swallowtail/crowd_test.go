@@ -21,10 +21,10 @@ import (
 
 // crowd is some households of one clinic, each with one learner and some phones.
 type crowd struct {
-	clinic  string
-	homes   []*home // all that ever moved in
-	active  []*home // those that moved in last
-	killing atomic.Bool
+	clinic string
+	homes  []*home     // all that ever moved in
+	active []*home     // those that moved in last
+	away   atomic.Bool // whether the server is out of reach by the test's doing
 }
 
 type home struct {
@@ -47,13 +47,13 @@ func (c *crowd) moveIn(t *testing.T, base string, homes, phones int) {
 	clinician := signIn(t, base, clinicEmail)
 	c.active = nil
 	for range homes {
-		c.active = append(c.active, newHome(t, clinician, fmt.Sprintf("Household %d", len(c.homes)+len(c.active)+1), phones, &c.killing))
+		c.active = append(c.active, newHome(t, clinician, fmt.Sprintf("Household %d", len(c.homes)+len(c.active)+1), phones, &c.away))
 	}
 	c.homes = append(c.homes, c.active...)
 }
 
 // newHome opens a household. From the third phone on they are further phones of its two caregivers.
-func newHome(t *testing.T, clinician client.API, label string, phones int, killing *atomic.Bool) *home {
+func newHome(t *testing.T, clinician client.API, label string, phones int, away *atomic.Bool) *home {
 	t.Helper()
 	h := &home{clinician: clinician}
 	h.household = addHousehold(t, clinician, label)
@@ -67,7 +67,7 @@ func newHome(t *testing.T, clinician client.API, label string, phones int, killi
 		}
 		enrolled := enrolPhone(t, clinician, h.household, caregiver, []string{"Mum", "Dad"}[i%2], fmt.Sprintf("phone %d", i+1))
 		p := newHandset(t, t.TempDir(), enrolled, h.learner)
-		p.killing = killing
+		p.away = away
 		h.phones = append(h.phones, p)
 	}
 	return h
@@ -98,10 +98,10 @@ func (c *crowd) uploadUntil(t *testing.T, r *rand.Rand, server *child, uploading
 		phones.Go(func() { failures[i] = p.handInUntilItFails(ctx, own, base) })
 	}
 	time.Sleep(uploading)
-	c.killing.Store(true)
+	c.away.Store(true)
 	server.kill(t)
 	phones.Wait()
-	c.killing.Store(false)
+	c.away.Store(false)
 	require.NoError(t, errors.Join(failures...))
 }
 

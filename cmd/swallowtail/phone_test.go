@@ -44,7 +44,7 @@ func newHandset(t *testing.T, folder string, enrolled client.EnrolledDevice, lea
 	t.Helper()
 	p := &handset{
 		folder: folder, writer: enrolled.Writer(), learner: learner, recorded: map[string]client.Entry{},
-		ledger: ledger{revs: map[string]int64{}, refusals: map[int]int{}, killing: new(atomic.Bool)},
+		ledger: ledger{revs: map[string]int64{}, refusals: map[int]int{}, away: new(atomic.Bool)},
 	}
 	require.NoError(t, p.tokens().SaveTokens(enrolled.Pair))
 	return p
@@ -144,7 +144,7 @@ type ledger struct {
 	refusals    map[int]int      // by status
 	took        []time.Duration  // by each call that was answered
 	mixed       []string         // acknowledgements that contradict each other
-	killing     *atomic.Bool     // whether the server is being killed, so that a call now is none under way
+	away        *atomic.Bool     // whether the server is out of reach by the test's doing
 }
 
 // note takes an answer into the ledger.
@@ -171,7 +171,7 @@ type noted struct {
 }
 
 func (n *noted) Sync(ctx context.Context, request client.Request) (client.Response, error) {
-	began, before := time.Now(), n.killing.Load()
+	began, before := time.Now(), n.away.Load()
 	answer, err := n.inTurn[n.calls%len(n.inTurn)].Sync(ctx, request)
 	n.calls++
 	switch problem := client.AsProblem(err); {
@@ -282,13 +282,11 @@ func (p *handset) handInUntilItFails(ctx context.Context, r *rand.Rand, bases ..
 		} else if !errors.Is(err, errKilled) {
 			return err
 		}
-		switch problem := client.AsProblem(err); {
+		switch {
 		case errors.Is(err, errKilled):
 			p.killed++
 			device, err = p.open(bases...)
-		case problem != nil || errors.Is(err, client.ErrAnswer) || errors.Is(err, client.ErrDigest):
-			return err
-		case err != nil && p.killing.Load():
+		case err != nil && client.AsProblem(err) == nil && p.excuses(err):
 			return nil // the server is gone: what was not acknowledged is handed in again another time
 		}
 	}
@@ -312,18 +310,24 @@ func (p *handset) handIn(ctx context.Context, evenings int, bases ...string) err
 	return nil
 }
 
-// syncAtLast syncs until it comes to its end. Only a server that is busy or gone is an excuse.
+// syncAtLast syncs until it comes to its end. Only a server that is busy or out of reach is an excuse.
 func (p *handset) syncAtLast(ctx context.Context, device *client.Device) error {
 	const most, pause = 100, 20 * time.Millisecond
 	var err error
 	for range most {
 		_, err = device.Sync(ctx)
-		problem := client.AsProblem(err)
-		excused := problem != nil && problem.ComeBackLater() || problem == nil && p.killing.Load()
-		if err == nil || !excused || ctx.Err() != nil {
+		if err == nil || !p.excuses(err) || ctx.Err() != nil {
 			return err
 		}
 		time.Sleep(pause)
 	}
 	return fmt.Errorf("tried %d times: %w", most, err)
+}
+
+// excuses tells whether the server, or the way to it, can be excused for an error.
+func (p *handset) excuses(err error) bool {
+	if problem := client.AsProblem(err); problem != nil {
+		return problem.ComeBackLater()
+	}
+	return p.away.Load() && !errors.Is(err, client.ErrAnswer) && !errors.Is(err, client.ErrDigest)
 }

@@ -30,10 +30,10 @@ func TestOneHouseholdAtTwoServers(t *testing.T) {
 		doomed := round % 2
 		crowd.handIn(t, evenings, bases, func() {
 			time.Sleep(leastUploading + upTo(r, leastUploading))
-			crowd.killing.Store(true)
+			crowd.away.Store(true)
 			servers[doomed].kill(t)
 		})
-		crowd.killing.Store(false)
+		crowd.away.Store(false)
 		servers[doomed] = spawn(t, db)
 		bases[doomed] = servers[doomed].base(t)
 		crowd.verify(t, bases...)
