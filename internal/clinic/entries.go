@@ -48,6 +48,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 		a.Nights, err = changedNights(ctx, tx, learner, before.Rev)
 		return err
 	})
+	s.tellOf(&u, err)
 	return a, err
 }
 

@@ -41,6 +41,7 @@ type upload struct {
 	offset    time.Duration // the server's clock less the sender's
 	setAside  bool
 	offers    []door.Offered
+	reached   int64 // the household's head with what is new of it; 0 where nothing is
 }
 
 // examine looks at each raw entry of an upload. It needs no store, so it is done before the transaction.
@@ -91,6 +92,7 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) (
 	if err := u.bounded(ctx, tx, added); err != nil {
 		return nil, err
 	}
+	u.reached = head.Rev
 	return results, tx.AppendEntries(ctx, u.household, added)
 }
 

@@ -14,10 +14,10 @@ import (
 	"swallowtail/internal/access"
 	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field must be set; Check, Rebuild and BeginAnew, which work on a store that
-// nobody is served from, need Store, NewID and Log alone.
+// Config is what the use cases work with. Every field but Listening must be set.
 type Config struct {
 	Store        Store
 	Journal      Journal
@@ -26,6 +26,7 @@ type Config struct {
 	NewID        func() uuid.UUID // for whatever the server names
 	PasswordCost access.PasswordCost
 	Log          *slog.Logger
+	Listening    watch.Limits // its zero value has the defaults
 }
 
 // hashesAtOnce is how many passwords are hashed at a time: each takes tens of mebibytes.
@@ -34,11 +35,16 @@ const hashesAtOnce = 2
 // Service is the use cases. Each method takes the caller, where there must be one, and the instant at which it happens.
 type Service struct {
 	Config
-	hashing chan struct{}
+	hashing   chan struct{}
+	listeners *watch.Hub
 }
 
 // New returns the use cases over a store.
-func New(c Config) *Service { return &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce)} }
+func New(c Config) *Service {
+	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce)}
+	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
+	return s
+}
 
 // Prepare writes what a store must hold: the plan built in, and which journal lies beside it.
 func (s *Service) Prepare(ctx context.Context, now time.Time) error {

@@ -274,6 +274,12 @@ type Head struct {
 	Chain [32]byte
 }
 
+// Standing is what somebody who waits for news on a device wants to know.
+type Standing struct {
+	Head    int64     // the newest revision of the device's household
+	Revoked time.Time // zero while the device is active
+}
+
 // RecordView reads the entries of households.
 type RecordView interface {
 	// Epoch names this history of the store; a restored store gets a new one.
@@ -281,6 +287,8 @@ type RecordView interface {
 	// Journal names the journal beside the store; the zero id where none has been begun.
 	Journal(ctx context.Context) (uuid.UUID, error)
 	Head(ctx context.Context, household uuid.UUID) (Head, error)
+	// Standings returns how things stand for those of the devices that are there.
+	Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]Standing, error)
 	// ChainAt returns the hash chained up to a revision; revision 0 has the zero hash. NotFound beyond the head.
 	ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error)
 	// Entries returns the entries after a revision in order, at most limit; a limit of 0 means all.

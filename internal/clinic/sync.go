@@ -78,6 +78,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		}
 		return s.pull(ctx, tx, p, &a, after, r.Limit)
 	})
+	s.tellOf(&u, err)
 	return a, err
 }
 

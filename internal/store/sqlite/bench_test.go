@@ -112,3 +112,21 @@ func BenchmarkFortnight(b *testing.B) {
 		}))
 	}
 }
+
+// BenchmarkStandings looks where the households of 500 devices stand, as the server does every two seconds while that many
+// listen, each in another household.
+func BenchmarkStandings(b *testing.B) {
+	s := newStore(b)
+	devices := make([]uuid.UUID, 500)
+	for i := range devices {
+		devices[i] = newFamily(b, s).device
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		require.NoError(b, s.Read(b.Context(), func(ctx context.Context, v clinic.View) error {
+			found, err := v.Standings(ctx, devices)
+			require.Len(b, found, len(devices))
+			return err
+		}))
+	}
+}

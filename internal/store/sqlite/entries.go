@@ -22,6 +22,11 @@ var (
 		SELECT household_key, head_rev, head_chain FROM household WHERE id = ?`}
 	chainAt = statement{"read chain", `SELECT chain FROM entry WHERE household_key = ? AND rev = ?`}
 
+	// As with entries, the ids come as one JSON array.
+	standings = statement{"see where households stand", `
+		SELECT d.id, h.head_rev, d.revoked FROM device d JOIN household h USING (household_key)
+		WHERE d.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
+
 	entriesAfter = statement{"list entries", selectEntry + `
 		WHERE e.household_key = ? AND e.rev > ? ORDER BY e.rev LIMIT ?`}
 	// The ids come as one JSON array, so that one prepared statement does for any number of them.
@@ -83,6 +88,30 @@ func (v view) Journal(ctx context.Context) (uuid.UUID, error) {
 func (v view) Head(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
 	head, err := v.head(ctx, household)
 	return head.Head, err
+}
+
+// deviceStanding is how things stand for one device.
+type deviceStanding struct {
+	device uuid.UUID
+	clinic.Standing
+}
+
+func scanStanding(row scanner, s *deviceStanding) error {
+	return row.Scan(&s.device, &s.Head, (*instant)(&s.Revoked))
+}
+
+// Standings implements clinic.RecordView.
+func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]clinic.Standing, error) {
+	array, err := json.Marshal(devices)
+	if err != nil {
+		return nil, fmt.Errorf("see where households stand: %w", err)
+	}
+	rows, err := all(ctx, v.work, standings, scanStanding, string(array))
+	found := make(map[uuid.UUID]clinic.Standing, len(rows))
+	for _, row := range rows {
+		found[row.device] = row.Standing
+	}
+	return found, err
 }
 
 // ChainAt implements clinic.RecordView.

@@ -77,6 +77,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 			"(clinic_key=? AND (nickname_order,learner_id)>(?,?))"},
 		"entries":       {entriesAfter, "SEARCH e USING PRIMARY KEY (household_key=? AND rev>?)"},
 		"entries by id": {entriesByID, "SEARCH e USING INDEX entry_by_id (household_key=? AND id=?)"},
+		"standings":     {standings, "SEARCH d USING INDEX sqlite_autoindex_device_1 (id=?)"},
 		"entry ids":     {entryIDs, "SEARCH entry USING COVERING INDEX entry_by_id (household_key=?)"},
 	} {
 		steps := plan(t, s, c.st.text)

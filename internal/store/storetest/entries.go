@@ -92,6 +92,27 @@ func headsAndChains(b *bundle) {
 	})
 }
 
+func standings(b *bundle) {
+	one, other := newWorld(b, 1), newWorld(b, 2)
+	look := func(devices ...uuid.UUID) map[uuid.UUID]clinic.Standing {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.Standing, error) {
+			return v.Standings(ctx, devices)
+		})
+	}
+	assert.Empty(b, look())
+	assert.Empty(b, look(nobody))
+	assert.Equal(b, map[uuid.UUID]clinic.Standing{one.device: {}, other.device: {}}, look(one.device, nobody, other.device, one.device))
+	second := sampleDevice(10, one.household, one.caregiver)
+	one.fill(b, 3)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AddDevice(ctx, second), tx.RevokeDevice(ctx, one.device, minutes(9)))
+	})
+	assert.Equal(b, map[uuid.UUID]clinic.Standing{
+		one.device: {Head: 3, Revoked: minutes(9)}, second.ID: {Head: 3}, other.device: {},
+	}, look(one.device, second.ID, other.device))
+}
+
 func gaps(b *bundle) {
 	w := newWorld(b, 1)
 	w.fill(b, 2)

@@ -59,6 +59,7 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"entries", entries},
 		{"entries by id", entriesByID},
 		{"heads and chains", headsAndChains},
+		{"standings", standings},
 		{"gaps", gaps},
 		{"many entries at once", manyEntries},
 		{"entry ids are the household's own", entryIDsAreTheHouseholds},

@@ -1,0 +1,45 @@
+package clinic
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/watch"
+)
+
+// Listen lets a device wait for what is new in its household. Whoever listens must leave in the end.
+func (s *Service) Listen(ctx context.Context, p access.Principal) (*watch.Listener, error) {
+	return s.listeners.Listen(ctx, p.HouseholdID, p.DeviceID)
+}
+
+// EndListening ends all listening and lets nobody listen any more, since the server is about to stop.
+func (s *Service) EndListening() { s.listeners.Close() }
+
+// tellOf tells the listeners what a call has added, once it is durable.
+func (s *Service) tellOf(u *upload, err error) {
+	if err == nil && u.reached > 0 {
+		s.listeners.Tell(u.household, u.reached)
+	}
+}
+
+// look sees where the households of devices stand. A device that was revoked may not listen, nor one that is not there, since
+// an older backup has been restored that knows nothing of it.
+func (s *Service) look(ctx context.Context, devices []uuid.UUID) (watch.Look, error) {
+	seen := watch.Look{Heads: make(map[uuid.UUID]int64, len(devices))}
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		var err error
+		if seen.Epoch, err = view.Epoch(ctx); err != nil {
+			return err
+		}
+		standings, err := view.Standings(ctx, devices)
+		for id, standing := range standings {
+			if standing.Revoked.IsZero() {
+				seen.Heads[id] = standing.Head
+			}
+		}
+		return err
+	})
+	return seen, err
+}
