@@ -57,7 +57,11 @@ type wire struct {
 // RoundTrip implements http.RoundTripper.
 func (w wire) RoundTrip(request *http.Request) (*http.Response, error) {
 	recorder := httptest.NewRecorder()
-	w.handler.ServeHTTP(recorder, request)
+	if request.URL.Path == streamPath {
+		w.handler.ServeHTTP(untilAnEvent(recorder, request))
+	} else {
+		w.handler.ServeHTTP(recorder, request)
+	}
 	response := recorder.Result()
 	body, err := io.ReadAll(response.Body)
 	if err != nil {
@@ -88,6 +92,9 @@ func (w wire) check(request *http.Request, response *http.Response, body []byte)
 	for _, p := range problems {
 		w.t.Errorf("%s %s answered %d otherwise than described: %s: %s %v\n%s", request.Method, request.URL,
 			response.StatusCode, p.Message, p.Reason, p.SchemaValidationErrors, body)
+	}
+	if request.URL.Path == streamPath && status == http.StatusOK {
+		eventsIn(w.t, string(body)) // of which the description can say no more than that they are text
 	}
 	if response.StatusCode >= http.StatusBadRequest {
 		assert.Equal(w.t, "application/problem+json", response.Header.Get("Content-Type"))

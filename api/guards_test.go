@@ -98,6 +98,7 @@ func (w *world) targets() []target {
 			w.family.entry("choose", map[string]any{"position": "left"}),
 		}}, staff},
 		{"sync", http.MethodPost, "/v1/sync", w.papa.envelope(), device},
+		{"streamSync", http.MethodGet, streamPath, nil, device},
 		{"getOwnHousehold", http.MethodGet, "/v1/household", nil, device},
 		{"listOverdue", http.MethodGet, "/v1/reminders/overdue", nil, scheduler},
 	}

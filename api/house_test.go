@@ -21,21 +21,33 @@ import (
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
+	"swallowtail/internal/watch"
 )
 
 // start is when every story begins: a Monday, 18:00 in Halifax.
 var start = time.Date(2027, time.March, 1, 22, 0, 0, 0, time.UTC)
 
-// clock is a clock that the test moves.
+// clock is a clock that the test moves, and that stands still otherwise until it is told to go.
 type clock struct {
-	mu sync.Mutex
-	at time.Time
+	mu    sync.Mutex
+	at    time.Time
+	since time.Time // when it was set, while it goes
 }
 
 func (c *clock) now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.at
+	if c.since.IsZero() {
+		return c.at
+	}
+	return c.at.Add(time.Since(c.since))
+}
+
+// goOn makes the clock go with time, in a bubble that of the bubble.
+func (c *clock) goOn() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.since = time.Now()
 }
 
 func (c *clock) set(at time.Time) {
@@ -80,13 +92,23 @@ var cheap = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
 
 func newHouse(t testing.TB) *house {
 	t.Helper()
+	return newHouseWith(t, watch.Limits{})
+}
+
+func newHouseWith(t testing.TB, limits watch.Limits) *house {
+	t.Helper()
 	dir := t.TempDir()
 	keys, err := access.LoadOrCreateKeys(filepath.Join(dir, "keys"), rand.Reader, start)
 	require.NoError(t, err)
-	return openHouse(t, filepath.Join(dir, "store.db"), keys, &clock{at: start}, &ids{space: deviceIDs})
+	return openHouseWith(t, filepath.Join(dir, "store.db"), keys, &clock{at: start}, &ids{space: deviceIDs}, limits)
 }
 
 func openHouse(t testing.TB, path string, keys *access.Keys, at *clock, made *ids) *house {
+	t.Helper()
+	return openHouseWith(t, path, keys, at, made, watch.Limits{})
+}
+
+func openHouseWith(t testing.TB, path string, keys *access.Keys, at *clock, made *ids, limits watch.Limits) *house {
 	t.Helper()
 	h := &house{t: t, path: path, clock: at, keys: keys, madeIDs: made}
 	server := &ids{space: serverIDs}
@@ -98,8 +120,9 @@ func openHouse(t testing.TB, path string, keys *access.Keys, at *clock, made *id
 	t.Cleanup(func() { assert.NoError(t, h.store.Close()) })
 	require.NoError(t, h.store.Migrate(t.Context()))
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Journal: journal.NewMemory(server.next()), Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log,
+		Store: h.store, Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log, Listening: limits,
 	})
+	t.Cleanup(h.service.EndListening)
 	require.NoError(t, h.service.Prepare(t.Context(), at.now()))
 	h.handler, err = api.New(api.Config{Service: h.service, Keys: keys, Log: log, Now: at.now})
 	require.NoError(t, err)

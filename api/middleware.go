@@ -68,9 +68,11 @@ func secured(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// compressed compresses answers that are worth it.
+// compressed compresses answers that are worth it. A stream is not: it would hold a compressor for each listener, and events
+// back.
 func compressed() echo.MiddlewareFunc {
-	return middleware.GzipWithConfig(middleware.GzipConfig{MinLength: 1024})
+	stream := func(c echo.Context) bool { return c.Path() == streamPath }
+	return middleware.GzipWithConfig(middleware.GzipConfig{MinLength: 1024, Skipper: stream})
 }
 
 var (

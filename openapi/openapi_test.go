@@ -113,7 +113,8 @@ func TestOperationsAreTheContracts(t *testing.T) {
 		"enrolDevice", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
 		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary",
 		"listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
-		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "sync",
+		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "streamSync",
+		"sync",
 	}
 	var names []string
 	for _, o := range operations(t, load(t)) {

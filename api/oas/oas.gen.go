@@ -2567,6 +2567,9 @@ type ServerInterface interface {
 	// Sync Push a device's entries and pull everybody's
 	// (POST /v1/sync)
 	Sync(ctx echo.Context) error
+	// StreamSync Wait for what is new in the device's household
+	// (GET /v1/sync/stream)
+	StreamSync(ctx echo.Context) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -3077,6 +3080,15 @@ func (w *ServerInterfaceWrapper) Sync(ctx echo.Context) error {
 	return err
 }
 
+// StreamSync converts echo context to params.
+func (w *ServerInterfaceWrapper) StreamSync(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.StreamSync(ctx)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -3153,6 +3165,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/learners/:learner/entries", wrapper.ListEntries, options.OperationMiddlewares["listEntries"]...)
 	router.POST(options.BaseURL+"/v1/learners/:learner/entries", wrapper.AddClinicEntries, options.OperationMiddlewares["addClinicEntries"]...)
 	router.POST(options.BaseURL+"/v1/sync", wrapper.Sync, options.OperationMiddlewares["sync"]...)
+	router.GET(options.BaseURL+"/v1/sync/stream", wrapper.StreamSync, options.OperationMiddlewares["streamSync"]...)
 	router.GET(options.BaseURL+"/v1/household", wrapper.GetOwnHousehold, options.OperationMiddlewares["getOwnHousehold"]...)
 	router.GET(options.BaseURL+"/v1/reminders/overdue", wrapper.ListOverdue, options.OperationMiddlewares["listOverdue"]...)
 
@@ -7455,6 +7468,145 @@ func (response Sync507ApplicationProblemPlusJSONResponse) VisitSyncResponse(w ht
 	return err
 }
 
+type StreamSyncRequestObject struct {
+}
+
+type StreamSyncResponseObject interface {
+	VisitStreamSyncResponse(w http.ResponseWriter) error
+}
+
+type StreamSync200ResponseHeaders struct {
+	XAccelBuffering string
+}
+
+type StreamSync200TextEventStreamResponse struct {
+	Body          io.Reader
+	Headers       StreamSync200ResponseHeaders
+	ContentLength int64
+}
+
+func (response StreamSync200TextEventStreamResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/event-stream")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("X-Accel-Buffering", fmt.Sprint(response.Headers.XAccelBuffering))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	flusher, ok := w.(http.Flusher)
+	if !ok {
+		// If w doesn't support flushing, fall back to io.Copy.
+		_, err := io.Copy(w, response.Body)
+		return err
+	}
+	// text/event-stream messages are typically small; use a
+	// modest buffer and flush after each chunk so clients see
+	// events immediately instead of waiting on OS buffering.
+	buf := make([]byte, 4096)
+	for {
+		n, err := response.Body.Read(buf)
+		if n > 0 {
+			if _, writeErr := w.Write(buf[:n]); writeErr != nil {
+				return writeErr
+			}
+			flusher.Flush()
+		}
+		if err != nil {
+			if err == io.EOF {
+				return nil
+			}
+			return err
+		}
+	}
+}
+
+type StreamSync401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response StreamSync401ApplicationProblemPlusJSONResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamSync403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response StreamSync403ApplicationProblemPlusJSONResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamSync500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response StreamSync500ApplicationProblemPlusJSONResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamSync503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response StreamSync503ApplicationProblemPlusJSONResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type StreamSync507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response StreamSync507ApplicationProblemPlusJSONResponse) VisitStreamSyncResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// GetJwks Give the public keys that access tokens are signed with
@@ -7550,6 +7702,9 @@ type StrictServerInterface interface {
 	// Sync Push a device's entries and pull everybody's
 	// (POST /v1/sync)
 	Sync(ctx context.Context, request SyncRequestObject) (SyncResponseObject, error)
+	// StreamSync Wait for what is new in the device's household
+	// (GET /v1/sync/stream)
+	StreamSync(ctx context.Context, request StreamSyncRequestObject) (StreamSyncResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -8605,6 +8760,29 @@ func (sh *strictHandler) Sync(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(SyncResponseObject); ok {
 		return validResponse.VisitSyncResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// StreamSync operation middleware
+func (sh *strictHandler) StreamSync(ctx echo.Context) error {
+	var request StreamSyncRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.StreamSync(ctx.Request().Context(), request.(StreamSyncRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "StreamSync")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(StreamSyncResponseObject); ok {
+		return validResponse.VisitStreamSyncResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

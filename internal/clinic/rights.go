@@ -34,6 +34,7 @@ func rights() map[Operation][]access.Role {
 		"listEntries":        staff,
 		"addClinicEntries":   staff,
 		"sync":               device,
+		"streamSync":         device,
 		"getOwnHousehold":    device,
 		"listOverdue":        {access.RoleScheduler},
 	}
