@@ -2,6 +2,7 @@ package client
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"context"
 	"encoding/json"
@@ -30,6 +31,7 @@ type httpCall struct {
 	method    string
 	path      string // with its query
 	in        any    // nil for no body
+	accept    string // media types; empty is JSON
 	compress  bool   // whether a larger body may be sent compressed
 	maxAnswer int64  // bytes; 0 is maxAnswerBytes
 }
@@ -72,7 +74,7 @@ func (c httpCall) send(ctx context.Context) (*http.Response, error) {
 	if err != nil {
 		return nil, err
 	}
-	request.Header.Set("Accept", "application/json, application/problem+json")
+	request.Header.Set("Accept", cmp.Or(c.accept, "application/json, application/problem+json"))
 	if c.in != nil {
 		request.Header.Set("Content-Type", "application/json")
 	}

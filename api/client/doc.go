@@ -40,6 +40,9 @@
 // seen with, so that the restored server dates them as before. What it knows from the former history stays in sight
 // until that pull is complete; then whatever the new history lacks is forgotten, except for what waits in the outbox.
 //
+// When to call Sync is for the caller to decide. A Stream tells when there is something new; it saves time, and nothing is
+// lost without it.
+//
 // A revoked device is answered results alone. By these it empties its outbox of what the server holds, most of it set aside
 // for review, and keeps those entries in State.HandedIn.
 //
