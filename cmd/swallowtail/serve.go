@@ -77,7 +77,9 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 		return fmt.Errorf("serve: %w", err)
 	case <-ctx.Done():
 	}
-	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.bounds.drain)
+	// Those who listen for news would go on for as long as their tokens last.
+	h.service.EndListening()
+	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
 	defer cancel()
 	err = server.Shutdown(draining)
 	if errors.Is(err, context.DeadlineExceeded) {

@@ -3,12 +3,14 @@ package main
 import (
 	"bufio"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -168,6 +170,65 @@ func TestStoppedAServerAnswersWhatItHasBegun(t *testing.T) {
 	require.NoError(t, json.UnmarshalRead(answer.Body, &pair, json.RejectUnknownMembers(true)))
 	assert.NotEmpty(t, pair.Access)
 	require.NoError(t, server.end())
+}
+
+// listenUntilItEnds opens streams, hears where things stand on each, and returns what the rest of them say.
+func listenUntilItEnds(t *testing.T, base, token string, streams int) (rests chan string) {
+	t.Helper()
+	rests = make(chan string, streams)
+	for range streams {
+		request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, base+"/v1/sync/stream", nil)
+		require.NoError(t, err)
+		request.Header.Set("Authorization", "Bearer "+token)
+		answer, err := http.DefaultClient.Do(request)
+		require.NoError(t, err)
+		require.Equal(t, http.StatusOK, answer.StatusCode)
+		lines := bufio.NewReader(answer.Body)
+		for _, wanted := range []string{"retry: 3000\n", "data: {", "\n"} {
+			line, err := lines.ReadString('\n')
+			require.NoError(t, err)
+			require.True(t, strings.HasPrefix(line, wanted), line)
+		}
+		go func() {
+			defer answer.Body.Close()
+			rest, err := io.ReadAll(lines)
+			rests <- fmt.Sprint(strings.ReplaceAll(string(rest), ":\n\n", ""), err) // comments may come at any time
+		}()
+	}
+	return rests
+}
+
+// TestListenersDoNotHoldUpTheEnd: a server that waited for them to go would be at work until its patience ran out, which is
+// an error.
+func TestListenersDoNotHoldUpTheEnd(t *testing.T) {
+	t.Parallel()
+	enrolled := func(db, base string) string {
+		addClinicBeside(t, db)
+		clinician := signIn(t, base, clinicEmail)
+		return enrolPhone(t, clinician, addHousehold(t, clinician, "Two homes"), "", "Mum", "phone").Access
+	}
+	t.Run("in this process", func(t *testing.T) {
+		t.Parallel()
+		db := filepath.Join(t.TempDir(), "practice.db")
+		server := startServe(t, db, nil)
+		rests := listenUntilItEnds(t, server.base, enrolled(db, server.base), 3)
+		require.NoError(t, server.end())
+		for range 3 {
+			assert.Equal(t, "<nil>", <-rests, "each ends, and in order")
+		}
+	})
+	t.Run("by a signal", func(t *testing.T) {
+		t.Parallel()
+		db := filepath.Join(t.TempDir(), "practice.db")
+		server := spawn(t, db)
+		rests := listenUntilItEnds(t, server.base(t), enrolled(db, server.base(t)), 3)
+		require.NoError(t, server.cmd.Process.Signal(syscall.SIGTERM))
+		server.await(t)
+		require.NoError(t, server.err, server.said)
+		for range 3 {
+			assert.Equal(t, "<nil>", <-rests)
+		}
+	})
 }
 
 // TestNoDatabaseIsMadeByTheWay: a mistyped name must not pass for a sound database.
