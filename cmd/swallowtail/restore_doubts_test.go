@@ -31,17 +31,17 @@ func TestRestoreWithoutTheJournal(t *testing.T) {
 	renewed, revoked, idle := c.phones[0], c.phones[1], c.phones[2]
 	invite, err := clinician.CreateInvite(t.Context(), c.households[0], "")
 	require.NoError(t, err)
-	for _, p := range c.phones {
-		p.handIn(t, base)
+	for _, p := range phones {
+		p.practise(t, base)
 	}
 	file, made := takeBackup(t, db)
 	renewed.forgetAccess(t)
-	renewed.handIn(t, base)
-	revoked.handIn(t, base)
-	idle.handIn(t, base)
-	revokeBeside(t, db, revoked.writer.Device)
-	later, _ := enrolInto(t, clinician, c.households[0], c.learners[0], "Gran")
-	later.handIn(t, base)
+	renewed.practise(t, base)
+	revoked.practise(t, base)
+	idle.practise(t, base)
+	require.NoError(t, clinician.RevokeDevice(t.Context(), revoked.writer.Device))
+	later, _ := enrolInto(t, clinician, family.household, family.learner, "Gran")
+	later.practise(t, base)
 	_, err = redeem(t.Context(), base, invite.InviteCode, "Opa")
 	require.NoError(t, err)
 

@@ -44,7 +44,7 @@ func TestKilledDuringRestore(t *testing.T) {
 		for range 10 {
 			p.recordAlone(t, server.base)
 		}
-		p.handIn(t, server.base)
+		p.practise(t, server.base)
 	}
 	file, made := takeBackup(t, db)
 	began := time.Now()
@@ -56,8 +56,8 @@ func TestKilledDuringRestore(t *testing.T) {
 	asItWas, restored := 0, 0
 	for range rounds {
 		addClinicNamed(t, db, "Since the backup")
-		c.phones[0].forgetAccess(t)
-		c.phones[0].handIn(t, server.base)
+		phones[0].forgetAccess(t)
+		phones[0].practise(t, server.base)
 		before := marksOf(t, db)
 		require.Equal(t, 2, before.clinics)
 		restoring := spawnCommand(t, "restore", file, "--db", db)

@@ -38,8 +38,8 @@ func (p *handset) recover(t *testing.T, base string, epoch uuid.UUID) int {
 	return 0
 }
 
-// handIn records an evening and hands it in.
-func (p *handset) handIn(t *testing.T, base string) {
+// practise records an evening and hands it in.
+func (p *handset) practise(t *testing.T, base string) {
 	t.Helper()
 	device, err := p.open(base, new(atomic.Bool))
 	require.NoError(t, err)
@@ -157,10 +157,11 @@ func TestRestoreBesideAServer(t *testing.T) {
 	base := server.base(t)
 	c := gather(t, db, base)
 	clinician := signIn(t, base, clinicEmail)
-	mum, dad := c.phones[0], c.phones[1]
-	kept := choose(t, clinician, c.learners[0])
-	for _, p := range c.phones {
-		p.handIn(t, base)
+	phones, family := c.busy(), c.homes[0]
+	mum, dad := phones[0], phones[1]
+	kept := choose(t, clinician, family.learner)
+	for _, p := range phones {
+		p.practise(t, base)
 	}
 	var file string
 	c.uploadWhile(t, base, c.phones, func() { file, _ = takeBackup(t, db) })
@@ -170,17 +171,17 @@ func TestRestoreBesideAServer(t *testing.T) {
 
 	for range 3 { // three generations of tokens
 		mum.forgetAccess(t)
-		mum.handIn(t, base)
+		mum.practise(t, base)
 	}
-	dad.handIn(t, base)
+	dad.practise(t, base)
 	dad.recordAlone(t, base)
-	gran, code := enrolInto(t, clinician, c.households[0], c.learners[0], "Gran")
-	gran.handIn(t, base)
-	lost := choose(t, clinician, c.learners[0])
-	revokeBeside(t, db, dad.writer.Device)
-	before := make([]map[string]client.Change, len(c.learners))
-	for i, learner := range c.learners {
-		before[i] = asStamped(everyEntry(t, clinician, learner))
+	gran, code := enrolInto(t, clinician, family.household, family.learner, "Gran")
+	gran.practise(t, base)
+	lost := choose(t, clinician, family.learner)
+	require.NoError(t, clinician.RevokeDevice(t.Context(), dad.writer.Device))
+	before := make([]map[string]client.Change, len(c.homes))
+	for i, h := range c.homes {
+		before[i] = asStamped(everyEntry(t, clinician, h.learner))
 	}
 	earlier := marksOf(t, db)
 
