@@ -43,7 +43,11 @@ func (s *server) answerError(err error, c echo.Context) {
 	if e, ok := errors.AsType[*echo.HTTPError](err); ok && e.Code == http.StatusMethodNotAllowed {
 		status = e.Code
 	}
-	if status >= http.StatusInternalServerError {
+	switch {
+	case c.Request().Context().Err() != nil:
+		// Whoever asked is gone, which is their network's doing and no failure of the server.
+		s.Log.Info("call broken off", slog.String("route", c.Path()))
+	case status >= http.StatusInternalServerError:
 		s.Log.Error("request failed", slog.String("route", c.Path()), slog.String("error", err.Error()))
 	}
 	header := c.Response().Header()

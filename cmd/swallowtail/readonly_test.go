@@ -3,7 +3,6 @@
 package main
 
 import (
-	"context"
 	"math"
 	"os"
 	"path/filepath"
@@ -113,22 +112,4 @@ func TestDiskThatBecomesReadOnly(t *testing.T) {
 		all := crowd.settle(t, db, base)
 		assert.Zero(t, all.interrupted, "a call was left without an answer")
 	})
-}
-
-// invite has the clinician write something small.
-func (h *home) invite(ctx context.Context, base string) error {
-	_, err := as(caller(base), h.clinician.Token).CreateInvite(ctx, h.household, "")
-	return err
-}
-
-// breakOffUntil makes calls and breaks them off, at whatever moment, until something has come of it. A server drops a
-// connection to the database on which a statement was interrupted, and opens another.
-func (h *home) breakOffUntil(t *testing.T, base string, seen func() bool) {
-	t.Helper()
-	for i := 0; !seen(); i++ {
-		require.Less(t, i, 5000, "no call was broken off at the right moment")
-		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i%100)*30*time.Microsecond)
-		_ = h.invite(ctx, base) // whatever comes of it
-		cancel()
-	}
 }

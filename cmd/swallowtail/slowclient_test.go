@@ -165,3 +165,17 @@ func TestAClientThatKeepsAServerFromItsEnd(t *testing.T) {
 	require.NoError(t, server.end())
 	assert.Contains(t, server.said.String(), "cut off what was still under way")
 }
+
+// TestABrokenOffCallIsNoFailure breaks calls off in the middle of a transaction, as phones without a signal do all day: it
+// must not look as if the server failed.
+func TestABrokenOffCallIsNoFailure(t *testing.T) {
+	t.Parallel()
+	db := filepath.Join(t.TempDir(), "practice.db")
+	server := startServe(t, db, nil)
+	crowd := gather(t, db, server.base, 1, 1)
+	crowd.active[0].breakOffUntil(t, server.base, func() bool {
+		return strings.Contains(server.said.String(), `msg="call broken off" route=/v1/households/:household/invites`)
+	})
+	assert.NotContains(t, server.said.String(), "level=ERROR")
+	require.NoError(t, crowd.active[0].invite(t.Context(), server.base))
+}

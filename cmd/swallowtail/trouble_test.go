@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -120,4 +121,24 @@ func letNightsClose(t *testing.T, db string) {
 func (c *crowd) schedulerToken(t *testing.T, db string) string {
 	t.Helper()
 	return execute(t, "token", "issue", "--db", db, "--clinic", c.clinic, "--ttl", "1h").made(t, "token")
+}
+
+// invite has the clinician write something small.
+func (h *home) invite(ctx context.Context, base string) error {
+	_, err := as(caller(base), h.clinician.Token).CreateInvite(ctx, h.household, "")
+	return err
+}
+
+// breakOffUntil makes calls and breaks them off, each at another moment and later ones later, since a busy machine is
+// slow, until something has come of it. A server drops a connection to the database on which a statement was interrupted,
+// and opens another.
+func (h *home) breakOffUntil(t *testing.T, base string, seen func() bool) {
+	t.Helper()
+	const most, moments, step = 5000, 100, 30 * time.Microsecond
+	for i := 0; !seen(); i++ {
+		require.Less(t, i, most, "no call was broken off at the right moment")
+		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i%moments*(1+i/moments))*step)
+		_ = h.invite(ctx, base) // whatever comes of it
+		cancel()
+	}
 }
