@@ -16,7 +16,7 @@ import (
 // one database in turn; then one of the servers is killed under them and another takes its place, again and again.
 func TestOneHouseholdAtTwoServers(t *testing.T) {
 	t.Parallel()
-	const phones, evenings = 5, 5
+	const phones, evenings, roundsOfAHome = 5, 5, 5
 	r := moments(t)
 	db := filepath.Join(t.TempDir(), "practice.db")
 	servers := []*child{spawn(t, db), spawn(t, db)}
@@ -29,7 +29,7 @@ func TestOneHouseholdAtTwoServers(t *testing.T) {
 		}
 		doomed := round % 2
 		crowd.handIn(t, evenings, bases, func() {
-			time.Sleep(leastUploading + upTo(r, leastUploading))
+			time.Sleep(leastUploading + upTo(r, 4*leastUploading))
 			crowd.away.Store(true)
 			servers[doomed].kill(t)
 		})
