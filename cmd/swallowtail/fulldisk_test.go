@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"os"
 	"path/filepath"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -106,5 +107,40 @@ func TestStartOnAFullDisk(t *testing.T) {
 		require.ErrorContains(t, err, "/problems/out-of-space", signedIn)
 		disk.clear(t)
 		signIn(t, server.base(t), clinicEmail)
+	})
+}
+
+// TestAPhoneWithoutRoom fills the disk of a phone: what was recorded before is kept and handed in, what can't be recorded
+// is said so, and the phone goes on when there is room again.
+func TestAPhoneWithoutRoom(t *testing.T) {
+	t.Parallel()
+	withOwnMounts(t, func(t *testing.T) {
+		disk := newDisk(t, 1<<10)
+		db := filepath.Join(t.TempDir(), "practice.db")
+		server := startServe(t, db, nil)
+		crowd := gather(t, db, server.base, 1, 2)
+		enrolled := enrolPhone(t, crowd.active[0].clinician, crowd.active[0].household, "", "Gran", "full phone")
+		phone := newHandset(t, disk.folder, enrolled, crowd.active[0].learner)
+		crowd.active[0].phones = append(crowd.active[0].phones, phone)
+		device, err := phone.open(server.base)
+		require.NoError(t, err)
+		require.NoError(t, phone.recordEvening(device))
+
+		disk.fill(t, 0)
+		kept := device.Outbox()
+		_, err = device.Excuse(phone.learner, "2027-03-02", "ill")
+		require.ErrorIs(t, err, syscall.ENOSPC)
+		_, err = device.Sync(t.Context())
+		require.ErrorIs(t, err, syscall.ENOSPC)
+		assert.Len(t, phone.revs, len(kept), "the server has them")
+		assert.Equal(t, kept, device.Outbox(), "the phone has not seen them")
+		again, err := phone.open(server.base)
+		require.NoError(t, err)
+		assert.Equal(t, kept, again.Outbox())
+
+		disk.clear(t)
+		require.NoError(t, phone.recordEvening(device))
+		crowd.verify(t, server.base)
+		crowd.settle(t, db, server.base)
 	})
 }

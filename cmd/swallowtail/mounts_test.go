@@ -17,7 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A test binary that is started with this variable has mounts of its own.
+// A test binary that is started with this variable has mounts of its own, and others than those that it names.
 const mountsVariable = "SWALLOWTAIL_TEST_MOUNTS"
 
 // insideTime bounds a test that runs with mounts of its own.
@@ -27,7 +27,10 @@ const insideTime = 5 * time.Minute
 // test ends. Where the machine does not allow that, the test is skipped.
 func withOwnMounts(t *testing.T, test func(t *testing.T)) {
 	t.Helper()
-	if os.Getenv(mountsVariable) != "" {
+	mounts, err := os.Readlink("/proc/self/ns/mnt")
+	require.NoError(t, err)
+	if others := os.Getenv(mountsVariable); others != "" {
+		require.NotEqual(t, others, mounts, "a mount would be among everybody's")
 		test(t)
 		return
 	}
@@ -36,7 +39,7 @@ func withOwnMounts(t *testing.T, test func(t *testing.T)) {
 	ctx, cancel := context.WithTimeout(t.Context(), insideTime)
 	defer cancel()
 	inside := exec.CommandContext(ctx, self, "-test.run=^"+t.Name()+"$", "-test.v", "-test.timeout="+insideTime.String())
-	inside.Env = append(os.Environ(), mountsVariable+"=1")
+	inside.Env = append(os.Environ(), mountsVariable+"="+mounts)
 	inside.SysProcAttr = &syscall.SysProcAttr{Cloneflags: syscall.CLONE_NEWNS}
 	if os.Getuid() != 0 {
 		inside.SysProcAttr.Cloneflags |= syscall.CLONE_NEWUSER
@@ -64,7 +67,6 @@ type disk struct {
 // newDisk mounts a file system until the test ends.
 func newDisk(t *testing.T, kib int) *disk {
 	t.Helper()
-	require.NotEmpty(t, os.Getenv(mountsVariable), "a mount among everybody's")
 	if err := syscall.Mount("", "/", "", syscall.MS_REC|syscall.MS_PRIVATE, ""); err != nil {
 		t.Skipf("NOT TESTED: this machine lets no process have mounts of its own: %v", err)
 	}
