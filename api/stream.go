@@ -49,8 +49,8 @@ func (s stream) VisitStreamSyncResponse(w http.ResponseWriter) error {
 	header.Set("X-Accel-Buffering", "no")
 	w.WriteHeader(http.StatusOK)
 	out := events{w: w, control: http.NewResponseController(w)}
-	// The server's bounds are for answers that end. Where there is no connection, as in tests, there is none to lift.
-	_ = out.control.SetReadDeadline(time.Time{})
+	// The server's bound is for answers that end; that on reading ends with the request. Where there is no connection, as in
+	// tests, there is none to lift.
 	_ = out.control.SetWriteDeadline(time.Time{})
 	s.tell(&out)
 	return nil
