@@ -36,14 +36,17 @@ func (c *child) fileLimit(t *testing.T, other *syscall.Rlimit) syscall.Rlimit {
 // writes, and from writing anything at all. The signal that comes with it ends no server.
 func TestFilesThatMayNotGrow(t *testing.T) {
 	t.Parallel()
+	const homes, phones, roundsOfAHome = 1, 2, 4
 	db := filepath.Join(t.TempDir(), "practice.db")
 	server := spawn(t, db)
 	base := server.base(t)
-	crowd := gather(t, db, base, 1, 2)
+	crowd := gather(t, db, base, homes, phones)
 	token := crowd.schedulerToken(t, db)
-	home := crowd.active[0]
 	r := moments(t)
 	for round := range numberFrom(t, "SWALLOWTAIL_TEST_ROUNDS", 8) / 2 {
+		if round > 0 && round%roundsOfAHome == 0 {
+			crowd.moveIn(t, base, homes, phones)
+		}
 		limit := uint64(0) // at first
 		if round > 0 {
 			emptyLog(t, db)
@@ -51,8 +54,8 @@ func TestFilesThatMayNotGrow(t *testing.T) {
 		}
 		letNightsClose(t, db)
 		server.limitFiles(t, limit)
-		home.handInUntilRefused(t, r, base, "/problems/unavailable")
-		home.readAll(t, base, token)
+		crowd.active[0].handInUntilRefused(t, r, base, "/problems/unavailable")
+		crowd.active[0].readAll(t, base, token)
 		server.limitFiles(t, math.MaxUint64)
 		crowd.verify(t, base)
 	}
