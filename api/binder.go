@@ -3,16 +3,13 @@ package api
 import (
 	stdjson "encoding/json"
 	"errors"
-	"fmt"
 	"io"
-	"strings"
-	"unicode"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
-	"swallowtail/internal/fault"
+	"swallowtail/api/body"
 )
 
 // binder reads bodies strictly: unknown, miscased and duplicate members, trailing data and bad UTF-8 are refused. A
@@ -21,23 +18,23 @@ type binder struct{}
 
 // Bind implements echo.Binder.
 func (binder) Bind(into any, c echo.Context) error {
-	body, err := io.ReadAll(c.Request().Body)
+	raw, err := io.ReadAll(c.Request().Body)
 	if err != nil {
 		return errInterrupted.Because(err)
 	}
-	if raw, ok := into.(*stdjson.RawMessage); ok {
-		*raw = body
+	if whole, ok := into.(*stdjson.RawMessage); ok {
+		*whole = raw
 		return nil
 	}
-	if len(body) == 0 {
-		return errNoBody
+	if len(raw) == 0 {
+		return body.Missing(nil)
 	}
 	// Whatever can't be parsed is told as that, also behind a member that is wrong.
-	if err := json.Unmarshal(body, new(jsontext.Value)); err != nil {
-		return unreadable(err)
+	if err := json.Unmarshal(raw, new(jsontext.Value)); err != nil {
+		return body.Unreadable(err)
 	}
-	if err := json.Unmarshal(body, into, json.RejectUnknownMembers(true), json.WithUnmarshalers(noNullTruth)); err != nil {
-		return unreadable(err)
+	if err := json.Unmarshal(raw, into, json.RejectUnknownMembers(true), json.WithUnmarshalers(noNullTruth)); err != nil {
+		return body.Unreadable(err)
 	}
 	return nil
 }
@@ -52,37 +49,3 @@ var noNullTruth = json.UnmarshalFromFunc(func(d *jsontext.Decoder, _ *bool) erro
 })
 
 var errNullTruth = errors.New("null where true or false is wanted")
-
-var errNoBody = fault.New(fault.Unreadable, "body-unreadable", "Send a JSON object as the body.")
-
-// unreadable says where a body is no JSON, or is another than what the operation takes.
-func unreadable(err error) error {
-	if syntactic, ok := errors.AsType[*jsontext.SyntacticError](err); ok {
-		detail := fmt.Sprintf("The body is not well-formed JSON, or names a member twice: see octet %d.", syntactic.ByteOffset)
-		return fault.New(fault.Unreadable, "body-unreadable", detail).Because(err)
-	}
-	if semantic, ok := errors.AsType[*json.SemanticError](err); ok {
-		f := fault.New(fault.Invalid, "invalid-input", "Some of what was sent is wrong: see the places named.").Because(err)
-		if errors.Is(err, json.ErrUnknownName) {
-			return f.At(tellable(semantic.JSONPointer), "There is no such member: names are told apart by case too.")
-		}
-		return f.At(tellable(semantic.JSONPointer), "This is of the wrong type: see the API description.")
-	}
-	return fault.New(fault.Unreadable, "body-unreadable", "The body can't be read.").Because(err)
-}
-
-// longestName is the longest name of a member, in octets, that is repeated in a pointer.
-const longestName = 64
-
-// tellable returns a pointer up to where a name in it is too long or too strange to be repeated.
-func tellable(place jsontext.Pointer) string {
-	strange := func(c rune) bool { return !unicode.IsPrint(c) }
-	var told jsontext.Pointer
-	for name := range place.Tokens() {
-		if len(name) > longestName || strings.ContainsFunc(name, strange) {
-			break
-		}
-		told = told.AppendToken(name)
-	}
-	return string(told)
-}

@@ -12,6 +12,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/google/uuid"
 
+	"swallowtail/api/body"
 	"swallowtail/api/oas"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/door"
@@ -128,7 +129,7 @@ type uploadDoc struct {
 
 // Sync takes what a device hands in and tells it what it has not seen.
 func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncResponseObject, error) {
-	body, err := AnswerSync(ctx, s.Service, *r.Body, s.Now())
+	request, err := body.SyncRequest(*r.Body)
 	if err != nil {
 		return nil, err
 	}
@@ -172,7 +173,7 @@ func (s *server) AddClinicEntries(ctx context.Context, r oas.AddClinicEntriesReq
 	if err != nil {
 		return nil, err
 	}
-	entries, err := clinicEntries(*r.Body)
+	entries, err := body.ClinicEntries(*r.Body)
 	if err != nil {
 		return nil, err
 	}

@@ -1,4 +1,4 @@
-package api
+package body
 
 import (
 	"bytes"
@@ -28,18 +28,18 @@ type envelope struct {
 func openEnvelope(body []byte) (*envelope, error) {
 	d := jsontext.NewDecoder(bytes.NewReader(body), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
 	if start, err := d.ReadToken(); err != nil || start.Kind() != '{' {
-		return nil, errNoBody.Because(err)
+		return nil, Missing(err)
 	}
 	e := &envelope{members: map[string]jsontext.Value{}}
 	for d.PeekKind() == '"' {
 		name, err := d.ReadToken()
 		if err != nil {
-			return nil, unreadable(err)
+			return nil, Unreadable(err)
 		}
 		key := name.String()
 		value, err := d.ReadValue()
 		if err != nil {
-			return nil, unreadable(err)
+			return nil, Unreadable(err)
 		}
 		if _, twice := e.members[key]; twice {
 			return nil, errTwice
@@ -47,7 +47,7 @@ func openEnvelope(body []byte) (*envelope, error) {
 		e.members[key] = value.Clone()
 	}
 	if _, err := d.ReadToken(); err != nil {
-		return nil, unreadable(err)
+		return nil, Unreadable(err)
 	}
 	if d.PeekKind() != 0 {
 		return nil, errTrailing
@@ -130,8 +130,10 @@ func (e *envelope) entries() [][]byte {
 // maxSchema is more than the schema will ever be.
 const maxSchema = 1_000_000
 
-// syncRequest reads the body of a sync call.
-func syncRequest(body []byte) (clinic.SyncRequest, error) {
+// SyncRequest reads the body of a sync call. A body that is no JSON object, or names one of its members twice, is
+// fault.Unreadable; one with wrong members is fault.Invalid and names them. Entries are left as they were sent, at most one
+// more of them than may be.
+func SyncRequest(body []byte) (clinic.SyncRequest, error) {
 	e, err := openEnvelope(body)
 	if err != nil {
 		return clinic.SyncRequest{}, err
@@ -156,8 +158,8 @@ func syncRequest(body []byte) (clinic.SyncRequest, error) {
 	return r, e.err(r.Schema, "schema", "cursor", "sent_at", "limit", "entries")
 }
 
-// clinicEntries reads the body of a clinician's entries.
-func clinicEntries(body []byte) ([][]byte, error) {
+// ClinicEntries reads the body of a clinician's entries, each as it was sent. Its errors are those of [SyncRequest].
+func ClinicEntries(body []byte) ([][]byte, error) {
 	e, err := openEnvelope(body)
 	if err != nil {
 		return nil, err
