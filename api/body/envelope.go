@@ -2,18 +2,21 @@ package body
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/door"
 	"swallowtail/internal/fault"
+	"swallowtail/internal/practice"
 )
 
 // envelope is what goes around entries: its members, each still as it was sent. The entries within are looked at one by
@@ -49,7 +52,7 @@ func openEnvelope(body []byte) (*envelope, error) {
 	if _, err := d.ReadToken(); err != nil {
 		return nil, Unreadable(err)
 	}
-	if d.PeekKind() != 0 {
+	if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
 		return nil, errTrailing
 	}
 	return e, nil
@@ -83,14 +86,14 @@ func (e *envelope) err(schema int, known ...string) error {
 	return f
 }
 
-// number reads a whole number.
+// number reads a whole number. However it is written, 1 is 1.0, as in an entry.
 func (e *envelope) number(name string, least, most int) int {
-	n, err := strconv.Atoi(string(e.members[name]))
-	if err != nil || n < least || n > most {
+	n, err := strconv.ParseFloat(string(e.members[name]), 64)
+	if e.members[name].Kind() != '0' || err != nil || n != math.Trunc(n) || n < float64(least) || n > float64(most) {
 		e.wrong(name, fmt.Sprintf("Give a whole number from %d to %d.", least, most))
 		return least
 	}
-	return n
+	return int(n)
 }
 
 // text reads a string.
@@ -147,11 +150,11 @@ func SyncRequest(body []byte) (clinic.SyncRequest, error) {
 	}
 	const wantClock = "Give the device's clock at sending, as RFC 3339 with an offset."
 	wrong := len(e.fields)
-	sent, err := time.Parse(time.RFC3339Nano, e.text("sent_at", wantClock))
+	sent, err := practice.ParseMoment(e.text("sent_at", wantClock))
 	if err != nil && len(e.fields) == wrong {
 		e.wrong("sent_at", wantClock)
 	}
-	r.Sent = sent
+	r.Sent = sent.Time()
 	if _, has := e.members["limit"]; has {
 		r.Limit = e.number("limit", 1, clinic.MaxPage)
 	}
