@@ -193,6 +193,23 @@ func TestARetractionThatWithdrawsForOneOfTwoWitnessesHasAnEffect(t *testing.T) {
 	})
 }
 
+func TestACopyThatSpeaksForTwoWitnessesIsOneHeadToASettlement(t *testing.T) {
+	t.Parallel()
+	whateverTheIDs(t, func(t *testing.T, s *story) {
+		dr, _, session, left := sheet(s)
+		again := *session.body.(*Session)
+		again.Witness = s.caregiver("dad").author.ID
+		dr.entry(&again, session.subject, session.written)
+		require.Len(t, leftTry(t, s).Readings, 2)
+		dr.settles(Swallowed, 4, left, session)
+		try := leftTry(t, s)
+		assert.Equal(t, Agreed, try.Agreement, "the session is no head of the try")
+		assert.Len(t, try.Past, 1)
+		dr.settles(Swallowed, 4, left)
+		assert.Equal(t, Settled, leftTry(t, s).Agreement)
+	})
+}
+
 func TestACopyCorrectedByItsClinicianIsStillOneReading(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)
