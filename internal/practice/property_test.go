@@ -202,6 +202,16 @@ func TestPropertyARetractionWithdrawsOrSaysWhyNot(t *testing.T) {
 	})
 }
 
+func TestPropertyAViewTellsWhatWasSaid(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		h := drawn(t, rapid.Bool().Draw(t, "wild"))
+		// One id stands for one content; the door sees to that.
+		h.entries = slices.DeleteFunc(h.entries, func(e Stamped) bool { return e.ID == EntryID{} })
+		requireTrue(t, h, h.view())
+	})
+}
+
 func TestPropertyNothingIsTooBrokenToFold(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
