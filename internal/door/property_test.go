@@ -30,6 +30,8 @@ func checkAlways(t require.TestingT, raw []byte, schema int, role practice.Role)
 		checkAccepted(t, o)
 	}
 	checkPointers(t, raw, o.Flaws)
+	checkIncident(t, raw, o)
+	checkRespelt(t, raw, schema, role, o)
 
 	again := Examine(o.Sent, schema, role)
 	if jsontext.Value(raw).IsValid(lenient...) {
@@ -51,6 +53,7 @@ func checkAccepted(t require.TestingT, o Offered) {
 	require.Equal(t, o.Kind, string(o.Entry.Body.Kind()))
 	require.NotZero(t, o.Entry.Subject)
 	require.NotZero(t, o.Entry.Learner)
+	checkMeaning(t, o.Sent, o.Entry)
 }
 
 // checkPointers looks for what the flaws point at, or for what that should be in.
