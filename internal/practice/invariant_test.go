@@ -81,7 +81,7 @@ func requireTry(t require.TestingT, said map[EntryID]Stamped, v *View, try TryVi
 	for i, r := range try.Readings {
 		e, there := said[r.Entry]
 		require.True(t, there, "a reading of nothing that was sent")
-		require.True(t, e.Status == Accepted || e.Status == Parked || taken(said, r.Entry), "what was kept back counts only once it is taken")
+		require.True(t, e.Status == Accepted || e.Status == Parked || isTaken(said, r.Entry), "what was kept back counts only once it is taken")
 		require.Equal(t, v.Learner, e.Learner)
 		body, isTry := e.Body.(*Try)
 		require.True(t, isTry)
@@ -110,8 +110,8 @@ func requireTry(t require.TestingT, said map[EntryID]Stamped, v *View, try TryVi
 	}
 }
 
-// taken reports whether a clinician's review takes an entry.
-func taken(said map[EntryID]Stamped, id EntryID) bool {
+// isTaken reports whether a clinician's review takes an entry.
+func isTaken(said map[EntryID]Stamped, id EntryID) bool {
 	for _, e := range said {
 		if review, ok := e.Body.(*Review); ok && e.Author.Role == Clinician && review.Take && review.Entry == id {
 			return true
