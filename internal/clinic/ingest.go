@@ -174,9 +174,10 @@ func peopleOf(ctx context.Context, view View, household uuid.UUID) (people, erro
 func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) StoredEntry {
 	e := StoredEntry{
 		ID: o.Entry.ID.UUID, Learner: o.Entry.Learner.UUID, Status: o.Status, Author: u.author, Device: u.device,
-		Received: now.UTC().Truncate(time.Millisecond), ClockOffset: u.offset.Truncate(time.Millisecond),
+		Stored: now.UTC().Truncate(time.Millisecond), ClockOffset: u.offset.Truncate(time.Millisecond),
 		Schema: u.schema, Sent: o.Sent, Content: o.Content,
 	}
+	e.Received = e.Stored
 	if stamp := o.Stamp; stamp != nil && s.sealHolds(u, o) {
 		e.Received, e.ClockOffset = stamp.Received, stamp.ClockOffset
 	}
@@ -238,7 +239,9 @@ func flawsOf(problem []byte) []door.Flaw {
 }
 
 // chained returns the hash over an entry and all entries of the household before it. Everything about the entry is in
-// it, its stamp and status too, so that no change of a stored entry goes unnoticed.
+// it, its stamp and status too, so that no change of a stored entry goes unnoticed. When it was stored is in it as well: a
+// restored server to which the same entries come again, with their stamps, makes another history of them, and whoever
+// knows the former one is told so. What they know of the nights may be from a time that this history has not seen.
 func chained(before [32]byte, e *StoredEntry) [32]byte {
 	h := sha256.New()
 	h.Write(before[:])
@@ -247,7 +250,7 @@ func chained(before [32]byte, e *StoredEntry) [32]byte {
 	h.Write([]byte{byte(e.Author.Role)})
 	h.Write(e.Author.ID.UUID[:])
 	h.Write(e.Device[:])
-	for _, n := range []int64{e.Rev, e.Received.UnixMilli(), e.ClockOffset.Milliseconds(), int64(e.Schema)} {
+	for _, n := range []int64{e.Rev, e.Received.UnixMilli(), e.Stored.UnixMilli(), e.ClockOffset.Milliseconds(), int64(e.Schema)} {
 		h.Write(binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // the bits are what is hashed
 	}
 	for _, b := range [][]byte{[]byte(e.Status), e.Problem, e.Content[:], e.Sent} {

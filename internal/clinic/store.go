@@ -259,7 +259,8 @@ type StoredEntry struct {
 	Status      practice.Status
 	Author      practice.Author
 	Device      uuid.UUID // zero for a clinician's
-	Received    time.Time
+	Received    time.Time // by the server that had it first
+	Stored      time.Time // by this one: later where a device offered it again after a restore
 	ClockOffset time.Duration
 	Schema      int      // of the upload
 	Sent        []byte   // the entry as sent, JSON without its stamp

@@ -172,7 +172,8 @@ CREATE TABLE entry (
 	author_role   INTEGER NOT NULL, -- 1 caregiver, 2 clinician
 	author        BLOB NOT NULL CHECK (length(author) = 16),
 	status        TEXT NOT NULL,
-	received      INTEGER NOT NULL,
+	received      INTEGER NOT NULL, -- by the server that had it first
+	stored        INTEGER NOT NULL, -- by this one
 	clock_offset  INTEGER NOT NULL, -- nanoseconds
 	schema        INTEGER NOT NULL,
 	content       BLOB NOT NULL CHECK (length(content) = 32),

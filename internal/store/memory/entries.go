@@ -7,6 +7,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
 )
 
@@ -23,6 +24,26 @@ func (v view) Head(_ context.Context, household uuid.UUID) (clinic.Head, error) 
 		return clinic.Head{}, err
 	}
 	return h.head, nil
+}
+
+// Standings implements clinic.RecordView.
+func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]clinic.Standing, error) {
+	found := make(map[uuid.UUID]clinic.Standing, len(devices))
+	for _, id := range devices {
+		device, err := v.Device(ctx, id)
+		if fault.KindOf(err) == fault.NotFound {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		h, err := v.household(device.Household)
+		if err != nil {
+			return nil, err
+		}
+		found[id] = clinic.Standing{Head: h.head.Rev, Revoked: device.Revoked}
+	}
+	return found, nil
 }
 
 // ChainAt implements clinic.RecordView.

@@ -28,7 +28,8 @@ func (r record) plus(more []clinic.StoredEntry) (record, bool) {
 		if taken {
 			return record{}, false
 		}
-		e.Received, e.Problem, e.Sent = kept(e.Received), document(e.Problem), document(e.Sent)
+		e.Received, e.Stored = kept(e.Received), kept(e.Stored)
+		e.Problem, e.Sent = document(e.Problem), document(e.Sent)
 		longer.entries = append(longer.entries, e)
 		longer.byID = slices.Insert(longer.byID, at, int32(was+i)) //nolint:gosec // a household holds thousands at most
 	}

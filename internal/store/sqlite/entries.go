@@ -40,7 +40,7 @@ var (
 
 	insertEntries = statement{"add entries", `
 		INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status,
-			received, clock_offset, schema, content, chain, problem, sent)`}
+			received, stored, clock_offset, schema, content, chain, problem, sent)`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = ?, head_chain = ? WHERE household_key = ?`}
 	heard    = statement{"note contact", `UPDATE device SET heard = ? WHERE id = ?`}
 )
@@ -49,14 +49,14 @@ const selectEntry = columnsOfEntry + ` FROM entry e` + joinsOfEntry
 
 const columnsOfEntry = `
 	SELECT e.rev, e.id, l.id, d.id, e.author_role, e.author, e.status,
-		e.received, e.clock_offset, e.schema, e.content, e.chain, e.problem, e.sent`
+		e.received, e.stored, e.clock_offset, e.schema, e.content, e.chain, e.problem, e.sent`
 
 const joinsOfEntry = ` LEFT JOIN learner l USING (learner_key) LEFT JOIN device d USING (device_key)`
 
 func scanEntry(row scanner, e *clinic.StoredEntry) error {
 	var offset int64
 	err := row.Scan(&e.Rev, &e.ID, &e.Learner, &e.Device, &e.Author.Role, &e.Author.ID.UUID, &e.Status,
-		(*instant)(&e.Received), &offset, &e.Schema, (*hash)(&e.Content), (*hash)(&e.Chain),
+		(*instant)(&e.Received), (*instant)(&e.Stored), &offset, &e.Schema, (*hash)(&e.Content), (*hash)(&e.Chain),
 		(*document)(&e.Problem), (*document)(&e.Sent))
 	e.ClockOffset = time.Duration(offset)
 	return err
@@ -220,7 +220,7 @@ func entryRow(ctx context.Context, keys keysOfHousehold, e *clinic.StoredEntry) 
 	}
 	return []any{
 		keys.household, e.Rev, e.ID[:], learner, device, e.Author.Role, e.Author.ID.UUID[:], string(e.Status),
-		ms(e.Received), int64(e.ClockOffset), e.Schema, e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent),
+		ms(e.Received), ms(e.Stored), int64(e.ClockOffset), e.Schema, e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent),
 	}, nil
 }
 

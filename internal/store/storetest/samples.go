@@ -139,7 +139,7 @@ func (w world) entry(rev int64) clinic.StoredEntry {
 	return clinic.StoredEntry{
 		Rev: rev, ID: id(anEntry, int(rev)), Learner: w.learner, Status: practice.Accepted,
 		Author: practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: w.caregiver}}, Device: w.device,
-		Received: minutes(int(rev)), ClockOffset: -90*time.Second - 5*time.Millisecond, Schema: 1,
+		Received: minutes(int(rev)), Stored: minutes(int(rev) + 1), ClockOffset: -90*time.Second - 5*time.Millisecond, Schema: 1,
 		Sent:    fmt.Appendf(nil, `{"rev": %d,  "note": "spaces  and 🦋 as sent"}`, rev),
 		Content: sha256.Sum256(fmt.Appendf(nil, "content %d", rev)),
 		Chain:   sha256.Sum256(fmt.Appendf(nil, "chain %d", rev)),

@@ -159,7 +159,7 @@ func precision(b *bundle) {
 		device := sampleDevice(10+n, w.household, w.caregiver)
 		device.Enrolled, device.Heard, device.Revoked = c.given, c.given, c.given
 		entry := w.entry(int64(n) + 1)
-		entry.Received, entry.ClockOffset = c.given, 1_234_567_891
+		entry.Received, entry.Stored, entry.ClockOffset = c.given, c.given, 1_234_567_891
 		p := w.projection()
 		p.Folded, p.Until, p.Heard, p.NextDue, p.RemindersUntil = c.given, c.given, c.given, c.given, c.given
 		p.Reminders[0].Due, p.Reminders[1].Due = c.given, c.given.Add(time.Second)
@@ -170,7 +170,7 @@ func precision(b *bundle) {
 
 		device.Enrolled, device.Heard, device.Revoked = c.kept, c.kept, c.kept
 		assert.Equal(b, device, get(b, deviceOf, device.ID))
-		entry.Received = c.kept
+		entry.Received, entry.Stored = c.kept, c.kept
 		assert.Equal(b, entry, entriesOf(b, w.household, int64(n), 1)[0], "the offset is no instant and is kept whole")
 		p.Folded, p.Until, p.Heard, p.NextDue, p.RemindersUntil = c.kept, c.kept, c.kept, c.kept, c.kept
 		p.Reminders[0].Due, p.Reminders[1].Due = c.kept, c.kept.Add(time.Second)

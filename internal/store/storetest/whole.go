@@ -185,6 +185,9 @@ func (w world) questionsOfRecord() []question {
 		asking("EntriesByID", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
 			return v.EntriesByID(ctx, w.household, []uuid.UUID{id(anEntry, 1), id(anEntry, 4)})
 		}),
+		asking("Standings", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.Standing, error) {
+			return v.Standings(ctx, []uuid.UUID{w.device})
+		}),
 		asking("CountEntries", "", func(ctx context.Context, v clinic.View) (int, error) {
 			return v.CountEntries(ctx, w.household, practice.Author{
 				Role: practice.Caregiver, ID: practice.PersonID{UUID: w.caregiver},
