@@ -125,6 +125,7 @@ func (s State) withHandedIn(items []Pending, results []Result) State {
 // whatever has not been seen in it is forgotten.
 func (s State) withPage(page Response, w Writer) (State, error) {
 	next := s.clone()
+	next.takeBack()
 	for _, change := range page.Changes {
 		next.see(change, w)
 	}
@@ -144,6 +145,16 @@ func (s State) withPage(page Response, w Writer) (State, error) {
 		maps.DeleteFunc(next.Nights, func(_ string, n NightCopy) bool { return n.Former })
 	}
 	return next, nil
+}
+
+// takeBack puts what was handed in back into the outbox. A device that is told more than results is not revoked any more,
+// or was let in anew, and one that starts over talks to a server that may have lost what it was given: sight in the feed, or
+// another answer, takes it out again.
+func (s *State) takeBack() {
+	for _, e := range s.HandedIn {
+		s.Outbox = append(s.Outbox, s.pending(e))
+	}
+	s.HandedIn = nil
 }
 
 func nightKey(learner, night string) string {
@@ -174,6 +185,7 @@ func (s State) startedOver(epoch string, w Writer) State {
 			again = append(again, next.pending(known.Entry))
 		}
 	}
+	next.takeBack()
 	for _, waiting := range next.Outbox {
 		again = append(again, Pending{Seq: waiting.Seq, Entry: waiting.Entry})
 	}
