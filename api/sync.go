@@ -129,17 +129,17 @@ type uploadDoc struct {
 
 // Sync takes what a device hands in and tells it what it has not seen.
 func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncResponseObject, error) {
-	request, err := body.SyncRequest(*r.Body)
+	answer, err := AnswerSync(ctx, s.Service, *r.Body, s.Now())
 	if err != nil {
 		return nil, err
 	}
-	return ok(body), nil
+	return ok(answer), nil
 }
 
 // AnswerSync answers the body of a sync call from the caller that the context carries: what lies between HTTP and the use
 // case, for whoever brings the two together by other means than a connection.
-func AnswerSync(ctx context.Context, service *clinic.Service, body []byte, now time.Time) ([]byte, error) {
-	request, err := syncRequest(body)
+func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now time.Time) ([]byte, error) {
+	request, err := body.SyncRequest(sent)
 	if err != nil {
 		return nil, err
 	}

@@ -84,8 +84,8 @@ func TestCheckFindsWhatTheChainCanNot(t *testing.T) {
 			"the hash of the content at revision 3 is not that of what was sent",
 		},
 		"an id": {`UPDATE entry SET id = CAST(zeroblob(15) || x'01' AS BLOB) WHERE rev = 3`, "the entry at revision 3 is kept as 00000000-0000-0000-0000-000000000001, but what was sent is "},
-		"no learner": {
-			`UPDATE entry SET learner_key = NULL WHERE rev = 3`,
+		"another learner": {
+			`UPDATE entry SET learner_key = (SELECT max(learner_key) FROM learner) WHERE rev = 3`,
 			"the entry at revision 3 is kept under another learner than what was sent names",
 		},
 	} {
@@ -93,8 +93,9 @@ func TestCheckFindsWhatTheChainCanNot(t *testing.T) {
 			t.Parallel()
 			h := newFamily(t)
 			h.push(started, h.evening()...)
+			_, err := h.CreateLearner(t.Context(), h.clinician, h.household, clinic.NewLearner{Nickname: "Badger"}, started)
+			require.NoError(t, err)
 			h.rechain()
-			require.Empty(t, h.found())
 			h.alter(test.statement)
 			h.rechain()
 			require.NoError(t, h.Rebuild(t.Context(), started.Add(time.Minute)))

@@ -172,7 +172,7 @@ func caregiverOf(ctx context.Context, view View, household, id uuid.UUID) (Perso
 // RevokeDevice ends what a device may read: from now on it may only hand in what it still holds, and that is set aside for
 // review. A device that was revoked before stays revoked since then.
 func (s *Service) RevokeDevice(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) error {
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		device, err := tx.Device(ctx, id)
 		if err != nil {
 			return notThere(err)

@@ -101,7 +101,7 @@ func TestWhatWasParkedIsTakenUpAfterAnUpgrade(t *testing.T) {
 			h.keptByAnOlder(practice.Parked, asItWas, evening[1:]...)
 			complete, _ := h.kept()
 			require.False(t, complete)
-			require.Contains(t, h.found(), "the nights are not what a fresh fold gives", "a check after the upgrade")
+			require.Contains(t, h.found(), "the nights are not what a fresh fold gives: 2027-03-01 differs", "a check after the upgrade")
 			fold(h)
 			complete, flags := h.kept()
 			assert.True(t, complete)
