@@ -4,11 +4,11 @@ import (
 	"context"
 	"database/sql"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -69,14 +69,17 @@ func namesBeside(t *testing.T, db string) []string {
 	return names
 }
 
-// uploadWhile lets phones record and hand in evening after evening while something else is done.
-func (c *crowd) uploadWhile(t *testing.T, base string, phones []*handset, do func()) {
+// uploadWhile lets phones, killed themselves now and then, record and hand in evening after evening while something
+// else is done.
+func uploadWhile(t *testing.T, base string, phones []*handset, do func()) {
 	t.Helper()
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	ended := make(chan error, len(phones))
+	r := moments(t)
 	for _, p := range phones {
-		go func() { ended <- p.handInUntilItFails(ctx, base, new(atomic.Bool)) }()
+		own := rand.New(rand.NewPCG(r.Uint64(), 0))
+		go func() { ended <- p.handInUntilItFails(ctx, own, base) }()
 	}
 	do()
 	stop()
@@ -92,13 +95,13 @@ func TestBackupWhilePhonesUpload(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	server := spawn(t, db)
 	base := server.base(t)
-	c := gather(t, db, base)
+	c := gather(t, db, base, 3, 2)
 	folder := t.TempDir()
 	var last backupDoc
 	for _, name := range []string{"first", "second"} {
 		file := filepath.Join(folder, name)
 		before := marksOf(t, db)
-		c.uploadWhile(t, base, c.phones, func() {
+		uploadWhile(t, base, c.busy(), func() {
 			time.Sleep(300 * time.Millisecond)
 			last = printed[backupDoc](t, execute(t, "backup", "--db", db, file))
 		})

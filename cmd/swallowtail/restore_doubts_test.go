@@ -5,7 +5,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -26,10 +25,11 @@ func TestRestoreWithoutTheJournal(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	server := startServe(t, db, nil)
 	base := server.base
-	c := gather(t, db, base)
+	c := gather(t, db, base, 2, 2)
 	clinician := signIn(t, base, clinicEmail)
-	renewed, revoked, idle := c.phones[0], c.phones[1], c.phones[2]
-	invite, err := clinician.CreateInvite(t.Context(), c.households[0], "")
+	phones, family := c.busy(), c.homes[0]
+	renewed, revoked, idle := phones[0], phones[1], phones[2]
+	invite, err := clinician.CreateInvite(t.Context(), family.household, "")
 	require.NoError(t, err)
 	for _, p := range phones {
 		p.practise(t, base)
@@ -72,7 +72,7 @@ func TestRestoreWithoutTheJournal(t *testing.T) {
 	}
 	for _, p := range []*handset{renewed, later} {
 		p.forgetAccess(t)
-		device, err := p.open(base, new(atomic.Bool))
+		device, err := p.open(base)
 		require.NoError(t, err)
 		_, err = device.Sync(t.Context())
 		require.Equal(t, http.StatusUnauthorized, status(err))
@@ -81,11 +81,11 @@ func TestRestoreWithoutTheJournal(t *testing.T) {
 	_, err = redeem(t.Context(), base, invite.InviteCode, "Opa")
 	require.NoError(t, err, "the invite works again")
 	clinician = signIn(t, base, clinicEmail)
-	revokeBeside(t, db, revoked.writer.Device)
+	require.NoError(t, clinician.RevokeDevice(t.Context(), revoked.writer.Device))
 	revoked.assertMayOnlyHandIn(t, base)
 	require.NoError(t, execute(t, "check", "--db", db).err)
 	assertRestoresWithoutAWord(t, db)
-	enrolInto(t, clinician, c.households[0], c.learners[0], "Mum, anew")
+	enrolInto(t, clinician, family.household, family.learner, "Mum, anew")
 }
 
 // entriesOfOthers counts the entries of a phone that others wrote.

@@ -20,7 +20,9 @@ func spawnCommand(t *testing.T, args ...string) *child {
 	require.NoError(t, err)
 	c := &child{said: &lockedBuffer{}, end: make(chan struct{})}
 	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, args...)
-	c.cmd.Env = append(os.Environ(), childVariable+"=1")
+	c.cmd.Env = append(os.Environ(), childVariable+"="+childHeld)
+	_, err = c.cmd.StdinPipe() // closed by Wait
+	require.NoError(t, err)
 	c.cmd.Stderr, c.cmd.WaitDelay = c.said, stopTime
 	require.NoError(t, c.cmd.Start())
 	go func() {
@@ -39,8 +41,9 @@ func TestKilledDuringRestore(t *testing.T) {
 	r := moments(t)
 	db := filepath.Join(t.TempDir(), "practice.db")
 	server := startServe(t, db, nil)
-	c := gather(t, db, server.base)
-	for _, p := range c.phones {
+	c := gather(t, db, server.base, 3, 2)
+	phones := c.busy()
+	for _, p := range phones {
 		for range 10 {
 			p.recordAlone(t, server.base)
 		}
@@ -76,15 +79,15 @@ func TestKilledDuringRestore(t *testing.T) {
 		}
 		require.NotContains(t, []uuid.UUID{before.epoch, made.Epoch}, after.epoch)
 		require.Equal(t, marks{after.epoch, 1, made.Entries, before.devices, before.families}, after)
-		c.phones[0].recover(t, server.base, after.epoch)
+		phones[0].recover(t, server.base, after.epoch)
 	}
 	t.Logf("%d restores of about %s killed: %d left the database as it was, %d restored", rounds, takes.Round(time.Millisecond), asItWas, restored)
 	assert.Equal(t, rounds, uint64(asItWas+restored))
-	for _, p := range c.phones {
+	for _, p := range phones {
 		p.forgetAccess(t)
 		p.recover(t, server.base, marksOf(t, db).epoch)
 	}
 	found := report(t, execute(t, "check", "--db", db))
-	assert.Equal(t, c.recorded(), found.Entries)
+	assert.Equal(t, c.tally().recorded, found.Entries)
 	assert.Empty(t, found.Differences)
 }

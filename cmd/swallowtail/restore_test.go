@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"database/sql"
 	"encoding/json"
 	"net/http"
 	"path/filepath"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -15,7 +13,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/api/client"
-	"swallowtail/internal/access"
 )
 
 // mostSyncs is in how many a phone must have recovered.
@@ -25,7 +22,7 @@ const mostSyncs = 3
 func (p *handset) recover(t *testing.T, base string, epoch uuid.UUID) int {
 	t.Helper()
 	for n := 1; n <= mostSyncs; n++ {
-		device, err := p.open(base, new(atomic.Bool)) // switched off and on in between
+		device, err := p.open(base) // switched off and on in between
 		require.NoError(t, err)
 		_, err = device.Sync(t.Context())
 		require.NoError(t, err)
@@ -41,7 +38,7 @@ func (p *handset) recover(t *testing.T, base string, epoch uuid.UUID) int {
 // practise records an evening and hands it in.
 func (p *handset) practise(t *testing.T, base string) {
 	t.Helper()
-	device, err := p.open(base, new(atomic.Bool))
+	device, err := p.open(base)
 	require.NoError(t, err)
 	require.NoError(t, p.recordEvening(device))
 	_, err = device.Sync(t.Context())
@@ -52,34 +49,17 @@ func (p *handset) practise(t *testing.T, base string) {
 // recordAlone records an evening without a word to the server.
 func (p *handset) recordAlone(t *testing.T, base string) {
 	t.Helper()
-	device, err := p.open(base, new(atomic.Bool))
+	device, err := p.open(base)
 	require.NoError(t, err)
 	require.NoError(t, p.recordEvening(device))
 }
 
 // forgetAccess takes the access token away, as its end does, so that the next call exchanges the refresh token.
-func (p *handset) forgetAccess(t *testing.T) (before client.Pair) {
+func (p *handset) forgetAccess(t *testing.T) {
 	t.Helper()
-	tokens := client.FileTokens{Path: filepath.Join(p.folder, "tokens.json")}
-	before, err := tokens.LoadTokens()
+	held, err := p.tokens().LoadTokens()
 	require.NoError(t, err)
-	require.NoError(t, tokens.SaveTokens(client.Pair{Access: "none", Refresh: before.Refresh}))
-	return before
-}
-
-// revokeBeside revokes a device at the machine itself, beside whatever server runs.
-func revokeBeside(t *testing.T, db, device string) {
-	t.Helper()
-	var clinicID uuid.UUID
-	file, err := sql.Open("sqlite", db)
-	require.NoError(t, err)
-	require.NoError(t, file.QueryRowContext(t.Context(), `SELECT id FROM clinic`).Scan(&clinicID))
-	require.NoError(t, file.Close())
-	h, err := openHouse(t.Context(), db, logger(streams{err: t.Output()}, 0), time.Now)
-	require.NoError(t, err)
-	by := access.Principal{Role: access.RoleLead, ClinicID: clinicID, ClinicianID: newID()}
-	require.NoError(t, h.service.RevokeDevice(t.Context(), by, uuid.MustParse(device), time.Now()))
-	require.NoError(t, h.close())
+	require.NoError(t, p.tokens().SaveTokens(client.Pair{Access: "none", Refresh: held.Refresh}))
 }
 
 // enrolInto lets a phone with files of its own into a household, and returns it with the code that was redeemed.
@@ -89,9 +69,7 @@ func enrolInto(t *testing.T, clinician client.API, household, learner, caregiver
 	require.NoError(t, err)
 	enrolled, err := redeem(t.Context(), clinician.Base, invite.InviteCode, caregiver)
 	require.NoError(t, err)
-	p = &handset{folder: t.TempDir(), writer: enrolled.Writer(), learner: learner}
-	openFilePhone(t, clinician.Base, p.folder, enrolled)
-	return p, invite.InviteCode
+	return newHandset(t, t.TempDir(), enrolled, learner), invite.InviteCode
 }
 
 func redeem(ctx context.Context, base, code, caregiver string) (client.EnrolledDevice, error) {
@@ -134,7 +112,7 @@ func status(err error) int {
 func (p *handset) assertMayOnlyHandIn(t *testing.T, base string) {
 	t.Helper()
 	p.forgetAccess(t)
-	device, err := p.open(base, new(atomic.Bool))
+	device, err := p.open(base)
 	require.NoError(t, err)
 	known := len(device.Entries())
 	report, err := device.Sync(t.Context())
@@ -142,7 +120,7 @@ func (p *handset) assertMayOnlyHandIn(t *testing.T, base string) {
 	assert.True(t, report.UploadOnly)
 	assert.Empty(t, device.Outbox())
 	assert.Len(t, device.Entries(), known, "it reads nothing")
-	pair, err := client.FileTokens{Path: filepath.Join(p.folder, "tokens.json")}.LoadTokens()
+	pair, err := p.tokens().LoadTokens()
 	require.NoError(t, err)
 	_, err = as(caller(base), pair.Access).OwnHousehold(t.Context())
 	assert.Equal(t, http.StatusForbidden, status(err))
@@ -155,7 +133,7 @@ func TestRestoreBesideAServer(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	server := spawn(t, db)
 	base := server.base(t)
-	c := gather(t, db, base)
+	c := gather(t, db, base, 3, 2)
 	clinician := signIn(t, base, clinicEmail)
 	phones, family := c.busy(), c.homes[0]
 	mum, dad := phones[0], phones[1]
@@ -164,8 +142,8 @@ func TestRestoreBesideAServer(t *testing.T) {
 		p.practise(t, base)
 	}
 	var file string
-	c.uploadWhile(t, base, c.phones, func() { file, _ = takeBackup(t, db) })
-	for _, p := range c.phones { // the last call of each may have been cut off
+	uploadWhile(t, base, phones, func() { file, _ = takeBackup(t, db) })
+	for _, p := range phones { // the last call of each may have been cut off
 		p.recover(t, base, marksOf(t, db).epoch)
 	}
 
@@ -185,9 +163,9 @@ func TestRestoreBesideAServer(t *testing.T) {
 	}
 	earlier := marksOf(t, db)
 
-	others := c.phones[2:]
+	others := phones[2:]
 	var done restoredDoc
-	c.uploadWhile(t, base, others, func() {
+	uploadWhile(t, base, others, func() {
 		time.Sleep(100 * time.Millisecond)
 		done = printed[restoredDoc](t, execute(t, "restore", file, "--db", db))
 		time.Sleep(100 * time.Millisecond)
@@ -214,8 +192,8 @@ func TestRestoreBesideAServer(t *testing.T) {
 		done.Entries, marksOf(t, db).entries, len(all), most)
 	dad.assertMayOnlyHandIn(t, base)
 	clinician = signIn(t, base, clinicEmail)
-	for i, learner := range c.learners {
-		after := asStamped(everyEntry(t, clinician, learner))
+	for i, h := range c.homes {
+		after := asStamped(everyEntry(t, clinician, h.learner))
 		for id, want := range before[i] {
 			switch got := after[id]; {
 			case id == lost:
@@ -230,11 +208,11 @@ func TestRestoreBesideAServer(t *testing.T) {
 		}
 		for _, p := range all {
 			for id := range p.recorded {
-				assert.True(t, p.learner != learner || after[id].ID == id, "entry %s is held by a phone, but not by the server", id)
+				assert.True(t, p.learner != h.learner || after[id].ID == id, "entry %s is held by a phone, but not by the server", id)
 			}
 		}
 	}
-	assert.Contains(t, asStamped(everyEntry(t, clinician, c.learners[0])), kept)
+	assert.Contains(t, asStamped(everyEntry(t, clinician, family.learner)), kept)
 	_, err := redeem(t.Context(), base, code, "Somebody else")
 	assert.Equal(t, http.StatusUnprocessableEntity, status(err), "the invite was used")
 	require.NoError(t, execute(t, "check", "--db", db).err)

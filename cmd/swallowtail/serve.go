@@ -79,7 +79,7 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 	}
 	// Those who listen for news would go on for as long as their tokens last.
 	h.service.EndListening()
-	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainTime)
+	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.bounds.drain)
 	defer cancel()
 	err = server.Shutdown(draining)
 	if errors.Is(err, context.DeadlineExceeded) {
