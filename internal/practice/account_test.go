@@ -328,7 +328,7 @@ func TestAReviewTakesWhatWasSetAside(t *testing.T) {
 	})
 }
 
-func TestAReviewReplacesNoReviewOfAnotherSubject(t *testing.T) {
+func TestOnlyAReviewOfItsSubjectReplacesAReview(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)
 	mum, dr := s.caregiver("mum"), s.clinician("dr")
@@ -337,6 +337,7 @@ func TestAReviewReplacesNoReviewOfAnotherSubject(t *testing.T) {
 	right := mum.asStatus(SetAside).tryIn(session, Right, 1, Swallowed, 4)
 	first := dr.reviews(left, true)
 	s.replace(dr.reviews(right, true), first)
+	dr.entry(&Excuse{Night: nightOn(t, "2027-03-04"), Reason: "ill"}, first.subject, first.written, first)
 	v := s.told()
 	assert.Len(t, everyTry(v), 2)
 	assert.Empty(t, v.Idle)

@@ -100,8 +100,7 @@ func (r *Record) reviewed() map[EntryID]verdict {
 			continue
 		}
 		for _, id := range e.Replaces {
-			other := r.entry(id)
-			if other != nil && other != e && other.Subject == e.Subject && other.Author == e.Author {
+			if other := r.entry(id); other != nil && other != e && e.undoesReview(other) {
 				replaced[id] = true
 			}
 		}
@@ -121,6 +120,15 @@ func (r *Record) reviewed() map[EntryID]verdict {
 		}
 	}
 	return verdicts
+}
+
+// undoesReview reports whether an entry that names a review as replaced does replace it.
+func (s *Stamped) undoesReview(review *Stamped) bool {
+	switch s.Body.(type) {
+	case *Review, *Retract:
+		return review.Subject == s.Subject && review.Author == s.Author
+	}
+	return false
 }
 
 // witnesses returns, for each session that a clinician copied off paper, the caregivers named as having filled it in.
