@@ -78,6 +78,9 @@ func (s *Street) Play(ctx context.Context, what Schedule) (Result, error) {
 	return result, w.server.store.Close()
 }
 
+// pageLimits are how many entries a page may hold. Most schedules do with one page, since each costs as much as a call.
+var pageLimits = [...]int{4, 15, 500, 500, 500, 500, 500, 500}
+
 // enter begins a schedule.
 func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 	random := rand.New(rand.NewPCG(what.Seed, 0)) //nolint:gosec // a schedule is to be repeated from its seed
@@ -89,7 +92,7 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 	w := &World{
 		ctx: ctx, street: s, house: h, random: random, now: began,
 		phoneIDs: ids{space: phoneSpace}, clinicIDs: ids{space: clinicSpace},
-		pageLimit: []int{3, 12, 500, 500}[random.IntN(4)], occasion: began.Add(-time.Hour), quarrel: what.Seed%3 == 0,
+		pageLimit: pageLimits[random.IntN(len(pageLimits))], occasion: began.Add(-time.Hour), quarrel: what.Seed%3 == 0,
 		trace: trace{to: what.Trace, sum: what.Seed},
 	}
 	for i, name := range []string{homeZone, otherZone} {
@@ -112,9 +115,9 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 // steps draws how long the schedule is.
 func (w *World) steps() int {
 	if w.quarrel {
-		return 40 + w.random.IntN(40)
+		return 36 + w.random.IntN(28)
 	}
-	return 24 + w.random.IntN(40)
+	return 22 + w.random.IntN(34)
 }
 
 // chance is true in one of n cases.
