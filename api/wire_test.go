@@ -137,7 +137,7 @@ func TestBytesOnTheWire(t *testing.T) {
 	t.Logf("one evening: %+v", evening)
 	t.Logf("nothing new: %+v", nothing)
 	// The bounds are those that were set beforehand: bytes for a try in a batch, its share of the session included.
-	assert.LessOrEqual(t, perTry(fortnight.sentRaw), 450+450/tries)
+	assert.LessOrEqual(t, perTry(fortnight.sentRaw), 450)
 	assert.LessOrEqual(t, perTry(fortnight.sent), 90)
 }
 
