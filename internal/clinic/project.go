@@ -16,35 +16,56 @@ import (
 	"swallowtail/internal/served"
 )
 
+// folded is a household as it has just been folded.
+type folded struct {
+	*family
+	head        Head
+	projections []Projection // by learner
+}
+
 // refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
 func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) error {
+	_, err := s.fold(ctx, tx, household, now)
+	return err
+}
+
+// fold is refold, and returns what it has read and kept.
+func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) (*folded, error) {
 	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
 	head, err := tx.LockHead(ctx, household)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	f, err := loadFamily(ctx, tx, household)
+	family, err := loadFamily(ctx, tx, household)
 	if err != nil {
-		return err
+		return nil, err
 	}
+	f := &folded{family: family, head: head}
 	for _, learner := range f.learners {
-		before, err := tx.Projection(ctx, learner.ID)
-		if err != nil && fault.KindOf(err) != fault.NotFound {
-			return err
-		}
-		// An upload may have been folded since this call took its instant: nothing is folded back.
-		p, err := f.project(learner, later(now, before.Folded))
+		p, err := f.renew(ctx, tx, learner, now)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		if err := p.dateChanges(before, head.Rev); err != nil {
-			return err
-		}
-		if err := tx.SaveProjection(ctx, p); err != nil {
-			return err
-		}
+		f.projections = append(f.projections, p)
 	}
-	return nil
+	return f, nil
+}
+
+// renew replaces what is kept of a learner's fold.
+func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, now time.Time) (Projection, error) {
+	before, err := tx.Projection(ctx, learner.ID)
+	if err != nil && fault.KindOf(err) != fault.NotFound {
+		return Projection{}, err
+	}
+	// An upload may have been folded since this call took its instant: nothing is folded back.
+	p, err := f.project(learner, later(now, before.Folded))
+	if err != nil {
+		return Projection{}, err
+	}
+	if err := p.dateChanges(before, f.head.Rev); err != nil {
+		return Projection{}, err
+	}
+	return p, tx.SaveProjection(ctx, p)
 }
 
 func later(a, b time.Time) time.Time {

@@ -298,8 +298,6 @@ type RecordView interface {
 	EntriesByID(ctx context.Context, household uuid.UUID, ids []uuid.UUID) (map[uuid.UUID]StoredEntry, error)
 	// CountEntries returns how many entries of an author the household holds.
 	CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error)
-	// EntryIDs returns the ids of the entries up to a revision, in order of the ids.
-	EntryIDs(ctx context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error)
 	// HouseholdIDs returns every household of every clinic by id, for checks of the whole store.
 	HouseholdIDs(ctx context.Context, page Page) ([]uuid.UUID, error)
 }
@@ -394,9 +392,6 @@ type RosterRow struct {
 type ProjectionView interface {
 	// Projection returns a learner's projection, its nights in order and its reminders by due instant, then id.
 	Projection(ctx context.Context, learner uuid.UUID) (Projection, error)
-	// NightsChanged returns the nights of a household's learners that changed after a revision up to another, those that
-	// are no more too, by learner and night.
-	NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([]ProjectedNight, error)
 	// Roster returns rows in the order asked for.
 	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
 	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.

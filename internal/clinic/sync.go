@@ -7,6 +7,8 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
+	"slices"
+	"sort"
 	"time"
 
 	"github.com/google/uuid"
@@ -73,10 +75,15 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		if err := tx.Heard(ctx, p.DeviceID, now); err != nil {
 			return err
 		}
-		if err := s.refold(ctx, tx, p.HouseholdID, now); err != nil {
+		f, err := s.fold(ctx, tx, p.HouseholdID, now)
+		if err != nil {
 			return err
 		}
-		return s.pull(ctx, tx, p, &a, after, r.Limit)
+		if a.Epoch, err = tx.Epoch(ctx); err != nil {
+			return err
+		}
+		s.pull(f, p, &a, after, r.Limit)
+		return nil
 	})
 	s.tellOf(&u, err)
 	return a, err
@@ -88,59 +95,59 @@ var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer en
 // fromStart is the place before the first revision, for nights that changed before there was any entry.
 const fromStart = int64(-1)
 
-// pull adds what the device has not seen to the answer.
-func (s *Service) pull(ctx context.Context, tx Tx, p access.Principal, a *SyncAnswer, after int64, limit int) error {
-	head, err := tx.Head(ctx, p.HouseholdID)
-	if err != nil {
-		return err
-	}
-	stored, err := tx.Entries(ctx, p.HouseholdID, max(after, 0), limit)
-	if err != nil {
-		return err
-	}
+// pull adds what the device has not seen to the answer. It takes it from what the fold has read and kept in this very
+// transaction, so that nothing is read twice.
+func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64, limit int) {
 	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
-	for i := range stored {
-		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &stored[i], &reader))
+	first := f.countUpTo(after)
+	upTo := min(first+limit, len(f.stored))
+	for i := first; i < upTo; i++ {
+		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &reader))
 	}
-	last := Head{Rev: max(after, 0)}
-	if len(stored) > 0 {
-		last = Head{Rev: stored[len(stored)-1].Rev, Chain: stored[len(stored)-1].Chain}
-	} else if last.Chain, err = tx.ChainAt(ctx, p.HouseholdID, last.Rev); err != nil {
-		return err
+	var last Head
+	if upTo > 0 {
+		last = Head{Rev: f.stored[upTo-1].Rev, Chain: f.stored[upTo-1].Chain}
 	}
-	a.Head, a.More = head.Rev, last.Rev < head.Rev
+	a.Head, a.More = f.head.Rev, upTo < len(f.stored)
 	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
 	// the cursor may have done so after the cursor was given out, and is told again.
-	nights, err := tx.NightsChanged(ctx, p.HouseholdID, after-1, last.Rev)
-	if err != nil {
-		return err
-	}
-	for _, n := range nights {
-		if n.Gone {
-			a.Gone = append(a.Gone, n.Doc)
-		} else {
-			a.Nights = append(a.Nights, n.Doc)
-		}
-	}
-	if a.Epoch, err = tx.Epoch(ctx); err != nil {
-		return err
-	}
+	f.nightsChanged(a, after, last.Rev)
 	a.Cursor = cursorAt(a.Epoch, last)
-	a.Digest, err = digest(ctx, tx, p.HouseholdID, last.Rev)
-	return err
+	a.Digest = digest(f.stored[:upTo])
 }
 
-// digest returns the SHA-256, in hex, over the sorted ids of all the household's entries up to a revision.
-func digest(ctx context.Context, view View, household uuid.UUID, upTo int64) (string, error) {
-	ids, err := view.EntryIDs(ctx, household, upTo)
-	if err != nil {
-		return "", err
+// countUpTo returns how many entries there are up to a revision.
+func (f *family) countUpTo(rev int64) int {
+	return sort.Search(len(f.stored), func(i int) bool { return f.stored[i].Rev > rev })
+}
+
+// nightsChanged adds the nights to an answer that changed from one revision to another, both included.
+func (f *folded) nightsChanged(a *SyncAnswer, from, to int64) {
+	for i := range f.projections {
+		for _, n := range f.projections[i].Nights {
+			switch {
+			case n.ChangedRev < from || n.ChangedRev > to:
+			case n.Gone:
+				a.Gone = append(a.Gone, n.Doc)
+			default:
+				a.Nights = append(a.Nights, n.Doc)
+			}
+		}
 	}
+}
+
+// digest returns the SHA-256, in hex, over the sorted ids of entries.
+func digest(entries []StoredEntry) string {
+	ids := make([]uuid.UUID, len(entries))
+	for i := range entries {
+		ids[i] = entries[i].ID
+	}
+	slices.SortFunc(ids, func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) })
 	h := sha256.New()
 	for _, id := range ids {
 		h.Write(id[:])
 	}
-	return hex.EncodeToString(h.Sum(nil)), nil
+	return hex.EncodeToString(h.Sum(nil))
 }
 
 // cursorSize is the octets of a cursor: epoch, revision, and the hash chained up to it.

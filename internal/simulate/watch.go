@@ -190,17 +190,9 @@ func (p *phone) reenrol() {
 // stored returns the ids that the server holds.
 func (w *World) stored() map[string]bool {
 	held := map[string]bool{}
-	w.view(func(ctx context.Context, view clinic.View) error {
-		head, err := view.Head(ctx, w.house.household)
-		if err != nil {
-			return err
-		}
-		found, err := view.EntryIDs(ctx, w.house.household, head.Rev)
-		for _, id := range found {
-			held[id.String()] = true
-		}
-		return err
-	})
+	for _, e := range w.storedEntries() {
+		held[e.ID.String()] = true
+	}
 	return held
 }
 

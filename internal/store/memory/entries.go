@@ -103,21 +103,6 @@ func (v view) CountEntries(_ context.Context, household uuid.UUID, author practi
 	return count, nil
 }
 
-// EntryIDs implements clinic.RecordView.
-func (v view) EntryIDs(_ context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error) {
-	h, err := v.household(household)
-	if err != nil {
-		return nil, err
-	}
-	ids := make([]uuid.UUID, 0, len(h.record.byID))
-	for _, at := range h.record.byID {
-		if e := h.record.entries[at]; e.Rev <= upTo {
-			ids = append(ids, e.ID)
-		}
-	}
-	return ids, nil
-}
-
 // LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.
 func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
 	return t.Head(ctx, household)

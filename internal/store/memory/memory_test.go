@@ -50,7 +50,6 @@ type held struct {
 	epoch      uuid.UUID
 	head       clinic.Head
 	entries    []clinic.StoredEntry
-	ids        []uuid.UUID
 	devices    []clinic.Device
 	projection clinic.Projection // the zero one where there is none
 }
@@ -65,8 +64,6 @@ func holds(t testing.TB, s *memory.Store, f family) held {
 		h.head, err = v.Head(ctx, f.household)
 		require.NoError(t, err)
 		h.entries, err = v.Entries(ctx, f.household, 0, 0)
-		require.NoError(t, err)
-		h.ids, err = v.EntryIDs(ctx, f.household, h.head.Rev)
 		require.NoError(t, err)
 		h.devices, err = v.Devices(ctx, f.household)
 		require.NoError(t, err)

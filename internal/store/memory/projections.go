@@ -25,27 +25,6 @@ func (v view) Projection(_ context.Context, learner uuid.UUID) (clinic.Projectio
 	return copyOfProjection(*p), nil
 }
 
-// NightsChanged implements clinic.ProjectionView.
-func (v view) NightsChanged(_ context.Context, household uuid.UUID, after, upTo int64) ([]clinic.ProjectedNight, error) {
-	h, err := v.household(household)
-	if err != nil {
-		return nil, err
-	}
-	var found []clinic.ProjectedNight
-	for i := range h.learners {
-		p := h.learners[i].projection
-		if p == nil {
-			continue
-		}
-		for _, n := range p.Nights {
-			if n.ChangedRev > after && n.ChangedRev <= upTo {
-				found = append(found, n)
-			}
-		}
-	}
-	return found, nil
-}
-
 // projectionsOf returns the projections of a clinic, with the household of each, in no order.
 func (v view) projectionsOf(of uuid.UUID) (iter.Seq2[uuid.UUID, *clinic.Projection], error) {
 	if !v.clinics.has(of) {

@@ -35,8 +35,6 @@ var (
 		WHERE e.household_key = ? AND e.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
 	countEntries = statement{"count entries", `
 		SELECT count(*) FROM entry WHERE household_key = ? AND author_role = ? AND author = ?`}
-	entryIDs = statement{"list ids of entries", `
-		SELECT id FROM entry WHERE household_key = ? AND rev <= ? ORDER BY id`}
 
 	insertEntries = statement{"add entries", `
 		INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status,
@@ -166,15 +164,6 @@ func (v view) CountEntries(ctx context.Context, household uuid.UUID, author prac
 		return 0, err
 	}
 	return one(ctx, v.work, countEntries, value[int], key, author.Role, author.ID.UUID[:])
-}
-
-// EntryIDs implements clinic.RecordView.
-func (v view) EntryIDs(ctx context.Context, household uuid.UUID, upTo int64) ([]uuid.UUID, error) {
-	key, err := v.key(ctx, householdKey, household)
-	if err != nil {
-		return nil, err
-	}
-	return all(ctx, v.work, entryIDs, value[uuid.UUID], key, upTo)
 }
 
 // LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.

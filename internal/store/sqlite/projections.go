@@ -33,9 +33,6 @@ var (
 
 	nightsOfLearner = statement{"list nights", `
 		SELECT night, changed_rev, gone, doc FROM night WHERE learner_key = ? ORDER BY night`}
-	nightsChanged = statement{"list changed nights", `
-		SELECT n.night, n.changed_rev, n.gone, n.doc FROM learner l JOIN night n USING (learner_key)
-		WHERE l.household_key = ? AND n.changed_rev > ? AND n.changed_rev <= ? ORDER BY l.id, n.night`}
 	insertNights = statement{"save nights", `INSERT INTO night (learner_key, night, changed_rev, gone, doc)`}
 	removeNight  = statement{"remove night", `DELETE FROM night WHERE learner_key = ? AND night = ?`}
 
@@ -71,15 +68,6 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	}
 	p.Reminders, err = all(ctx, v.work, remindersOfLearner, scanReminder, key)
 	return p, err
-}
-
-// NightsChanged implements clinic.ProjectionView.
-func (v view) NightsChanged(ctx context.Context, household uuid.UUID, after, upTo int64) ([]clinic.ProjectedNight, error) {
-	key, err := v.key(ctx, householdKey, household)
-	if err != nil {
-		return nil, err
-	}
-	return all(ctx, v.work, nightsChanged, scanNight, key, after, upTo)
 }
 
 // StaleProjections implements clinic.ProjectionView. Those that went stale first come first.

@@ -150,7 +150,7 @@ func manyEntries(b *bundle) {
 	assert.Len(b, found, count)
 }
 
-func entryIDsAreTheHouseholds(b *bundle) {
+func entriesAreCountedByAuthor(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	w.fill(b, 4)
 	strange := other.entry(1)
@@ -161,18 +161,6 @@ func entryIDsAreTheHouseholds(b *bundle) {
 		return errors.Join(tx.AppendEntries(ctx, other.household, []clinic.StoredEntry{strange}),
 			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{first}))
 	})
-	ids := func(household uuid.UUID, upTo int64) []uuid.UUID {
-		b.Helper()
-		return read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
-			return v.EntryIDs(ctx, household, upTo)
-		})
-	}
-	numbers := func(of ...int) (ids []uuid.UUID) {
-		for _, n := range of {
-			ids = append(ids, id(anEntry, n))
-		}
-		return ids
-	}
 	count := func(household uuid.UUID, author practice.Author) int {
 		b.Helper()
 		return read(b, func(ctx context.Context, v clinic.View) (int, error) { return v.CountEntries(ctx, household, author) })
@@ -181,11 +169,6 @@ func entryIDsAreTheHouseholds(b *bundle) {
 	assert.Equal(b, 1, count(other.household, strange.Author))
 	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Clinician, ID: first.Author.ID}))
 	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: id(anEntry, 9)}}))
-	assert.Empty(b, ids(w.household, 0))
-	assert.Equal(b, numbers(1, 2), ids(w.household, 2))
-	assert.Equal(b, numbers(0, 1, 2, 3, 4), ids(w.household, 5), "by id, not by revision")
-	assert.Equal(b, numbers(0, 1, 2, 3, 4), ids(w.household, 99))
-	assert.Equal(b, numbers(3), ids(other.household, 5))
 	assert.Equal(b, []clinic.StoredEntry{strange}, entriesOf(b, other.household, 0, 0))
 }
 

@@ -62,10 +62,6 @@ func absentReads(w world) []use {
 		looking("CountEntries", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.CountEntries(ctx, nobody, w.entry(1).Author)
 		}),
-		looking("EntryIDs", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.EntryIDs(ctx, nobody, 1) }),
-		looking("NightsChanged", func(ctx context.Context, tx clinic.Tx) (any, error) {
-			return tx.NightsChanged(ctx, nobody, 0, 1)
-		}),
 		looking("Roster", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.Roster(ctx, clinic.RosterQuery{Clinic: nobody, Order: "missed", Limit: 1})
 		}),

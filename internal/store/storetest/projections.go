@@ -44,45 +44,6 @@ func projections(b *bundle) {
 	check("many")
 }
 
-func nightsChanged(b *bundle) {
-	w, other := newWorld(b, 1), newWorld(b, 2)
-	ids := w.addLearners(b, 2)
-	p := w.projection()
-	p.Reminders = nil
-	for i, learner := range ids {
-		p.Learner = learner
-		p.Nights = []clinic.ProjectedNight{
-			{Night: 2, ChangedRev: int64(1 + i), Doc: []byte{'1', byte('0' + i)}},
-			{Night: 1, ChangedRev: int64(3 + i), Doc: []byte{'3', byte('0' + i)}},
-			{Night: 3, ChangedRev: 5, Doc: []byte{'5', byte('0' + i)}},
-		}
-		save(b, p)
-	}
-	save(b, other.projection())
-	for _, c := range []struct {
-		after, upTo int64
-		want        []string
-	}{
-		{0, 99, []string{"30", "10", "50", "31", "11", "51"}},
-		{0, 0, nil},
-		{0, 1, []string{"10"}},
-		{1, 3, []string{"30", "11"}},
-		{2, 4, []string{"30", "31"}},
-		{4, 5, []string{"50", "51"}},
-		{5, 99, nil},
-		{5, 1, nil},
-	} {
-		nights := read(b, func(ctx context.Context, v clinic.View) ([]clinic.ProjectedNight, error) {
-			return v.NightsChanged(ctx, w.household, c.after, c.upTo)
-		})
-		var got []string
-		for _, n := range nights {
-			got = append(got, string(n.Doc))
-		}
-		assert.Equal(b, c.want, got, "after %d up to %d", c.after, c.upTo)
-	}
-}
-
 func staleProjections(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	at := minutes(10)

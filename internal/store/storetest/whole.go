@@ -193,9 +193,6 @@ func (w world) questionsOfRecord() []question {
 				Role: practice.Caregiver, ID: practice.PersonID{UUID: w.caregiver},
 			})
 		}),
-		asking("EntryIDs", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
-			return v.EntryIDs(ctx, w.household, 9)
-		}),
 		asking("HouseholdIDs", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.HouseholdIDs(ctx, clinic.Page{Limit: 9})
 		}),
@@ -205,9 +202,6 @@ func (w world) questionsOfRecord() []question {
 func (w world) questionsOfProjections() []question {
 	return []question{
 		asked("Projection", "", projectionOf, w.learner),
-		asking("NightsChanged", "", func(ctx context.Context, v clinic.View) ([]clinic.ProjectedNight, error) {
-			return v.NightsChanged(ctx, w.household, 3, 4)
-		}),
 		asking("Roster", "", func(ctx context.Context, v clinic.View) ([]clinic.RosterRow, error) {
 			return v.Roster(ctx, clinic.RosterQuery{Clinic: w.clinic, Order: "missed", Limit: 9})
 		}),
