@@ -86,7 +86,7 @@ func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.
 		if err != nil {
 			return err
 		}
-		f, err := loadFamily(ctx, view, l.Household)
+		f, err := s.loadFamily(ctx, view, l.Household)
 		if err != nil {
 			return err
 		}

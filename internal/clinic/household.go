@@ -8,7 +8,6 @@ import (
 
 	"github.com/google/uuid"
 
-	"swallowtail/internal/door"
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 )
@@ -25,7 +24,12 @@ type family struct {
 }
 
 // loadFamily reads a household and brings its entries into a record.
-func loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
+func (s *Service) loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
+	return loadFamily(ctx, view, id, &s.readings)
+}
+
+// loadFamily reads a household and brings its entries into a record. It reads those anew that are not among the readings.
+func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (*family, error) {
 	f := &family{enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{}}
 	var err error
 	if f.household, err = view.Household(ctx, id); err != nil {
@@ -49,7 +53,7 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
 	if err != nil {
 		return nil, err
 	}
-	f.record = practice.NewRecord(stampedOf(f.stored, people))
+	f.record = practice.NewRecord(stampedOf(f.stored, known.of(id, f.stored), people))
 	return f, nil
 }
 
@@ -126,13 +130,12 @@ func contactsOf(devices []Device) []practice.Contact {
 	return contacts
 }
 
-// stampedOf reads stored entries again, as they are read now: what was parked may be known by now, and what was wrong may
-// be right.
-func stampedOf(stored []StoredEntry, p people) []practice.Stamped {
+// stampedOf returns stored entries as they are read now: what was parked may be known by now, and what was wrong may be
+// right.
+func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.Stamped {
 	stamped := make([]practice.Stamped, len(stored))
 	for i := range stored {
-		e := &stored[i]
-		read := door.Reread(e.Sent, e.Schema, e.Author.Role)
+		e, read := &stored[i], readings[i].Reading
 		read.Entry.ID = practice.EntryID{UUID: e.ID}
 		if e.Status != practice.Accepted && read.Entry.Body != nil {
 			read.Flawed = len(misplaced(&read.Entry, e.Author.Role, p)) > 0

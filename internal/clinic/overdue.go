@@ -29,7 +29,7 @@ func (s *Service) Overdue(ctx context.Context, p access.Principal, asOf time.Tim
 	}
 	var due []DueReminder
 	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		lapsed, err := lapsedReminders(ctx, view, p.ClinicID, at)
+		lapsed, err := s.lapsedReminders(ctx, view, p.ClinicID, at)
 		if err != nil {
 			return err
 		}
@@ -63,7 +63,7 @@ type lapsed struct {
 	due      []DueReminder // by due instant, then id
 }
 
-func lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.Time) (*lapsed, error) {
+func (s *Service) lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.Time) (*lapsed, error) {
 	l := &lapsed{at: at, learners: map[uuid.UUID]bool{}}
 	page := Page{Limit: MaxPage}
 	for {
@@ -72,7 +72,7 @@ func lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.T
 			return nil, err
 		}
 		for _, id := range ids {
-			if err := l.look(ctx, view, id); err != nil {
+			if err := s.addDue(ctx, view, l, id); err != nil {
 				return nil, err
 			}
 			page.After = id
@@ -84,14 +84,14 @@ func lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.T
 	}
 }
 
-// look works out what is due of one learner.
-func (l *lapsed) look(ctx context.Context, view View, id uuid.UUID) error {
+// addDue works out what is due of one learner.
+func (s *Service) addDue(ctx context.Context, view View, l *lapsed, id uuid.UUID) error {
 	l.learners[id] = true
 	learner, err := view.Learner(ctx, id)
 	if err != nil {
 		return err
 	}
-	f, err := loadFamily(ctx, view, learner.Household)
+	f, err := s.loadFamily(ctx, view, learner.Household)
 	if err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, now time
 	if err != nil {
 		return nil, err
 	}
-	family, err := loadFamily(ctx, tx, household)
+	family, err := s.loadFamily(ctx, tx, household)
 	if err != nil {
 		return nil, err
 	}

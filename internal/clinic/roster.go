@@ -61,7 +61,7 @@ func cannotBeKept(err error) bool {
 func (s *Service) passingRoster(ctx context.Context, q RosterQuery, now time.Time) ([]RosterRow, error) {
 	var rows []RosterRow
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		fresh, err := freshProjections(ctx, view, q.Clinic, now)
+		fresh, err := s.freshProjections(ctx, view, q.Clinic, now)
 		if err != nil {
 			return err
 		}
@@ -79,7 +79,7 @@ func (s *Service) passingRoster(ctx context.Context, q RosterQuery, now time.Tim
 }
 
 // freshProjections works out anew what holds no longer at an instant, by learner.
-func freshProjections(ctx context.Context, view View, clinic uuid.UUID, now time.Time) (map[uuid.UUID]Projection, error) {
+func (s *Service) freshProjections(ctx context.Context, view View, clinic uuid.UUID, now time.Time) (map[uuid.UUID]Projection, error) {
 	stale, err := view.StaleProjections(ctx, clinic, now, math.MaxInt32)
 	if err != nil {
 		return nil, err
@@ -90,7 +90,7 @@ func freshProjections(ctx context.Context, view View, clinic uuid.UUID, now time
 		if err != nil {
 			return nil, err
 		}
-		f, err := loadFamily(ctx, view, learner.Household)
+		f, err := s.loadFamily(ctx, view, learner.Household)
 		if err != nil {
 			return nil, err
 		}

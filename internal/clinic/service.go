@@ -37,6 +37,7 @@ const hashesAtOnce = 2
 type Service struct {
 	Config
 	hashing   chan struct{}
+	readings  readings
 	listeners *watch.Hub
 }
 

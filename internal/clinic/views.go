@@ -55,7 +55,7 @@ func (s *Service) see(ctx context.Context, p access.Principal, learner uuid.UUID
 		if sn.learner, err = learnerFor(ctx, view, p, learner); err != nil {
 			return err
 		}
-		sn.family, err = loadFamily(ctx, view, sn.learner.Household)
+		sn.family, err = s.loadFamily(ctx, view, sn.learner.Household)
 		return err
 	})
 	if err != nil {
@@ -168,7 +168,7 @@ type OwnHousehold struct {
 func (s *Service) OwnHousehold(ctx context.Context, p access.Principal, now time.Time) (OwnHousehold, error) {
 	var own OwnHousehold
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		f, err := loadFamily(ctx, view, p.HouseholdID)
+		f, err := s.loadFamily(ctx, view, p.HouseholdID)
 		if err != nil {
 			return err
 		}
