@@ -1,6 +1,7 @@
 package client
 
 import (
+	"bytes"
 	"encoding/json"
 	"reflect"
 	"slices"
@@ -45,6 +46,9 @@ func isThere(raw json.RawMessage) bool {
 // sameJSON compares two JSON texts by value: the order of members, white space and the spelling of numbers and strings
 // do not matter.
 func sameJSON(a, b []byte) bool {
+	if bytes.Equal(a, b) {
+		return json.Valid(a)
+	}
 	var left, right any
 	if json.Unmarshal(a, &left) != nil || json.Unmarshal(b, &right) != nil {
 		return false

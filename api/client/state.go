@@ -130,7 +130,7 @@ func (s State) withPage(page Response, w Writer) (State, error) {
 		next.see(change, w)
 	}
 	for _, document := range page.Nights {
-		var night Night
+		var night GoneNight // all that is needed to name it
 		if err := json.Unmarshal(document, &night); err != nil {
 			return State{}, fmt.Errorf("read a night: %w", err)
 		}

@@ -8,14 +8,19 @@ import (
 	"time"
 
 	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/google/uuid"
 
 	"swallowtail/internal/practice"
 )
 
+// encoding spares the encoder a search for names that come twice: no document of ours has any, and whatever raw JSON one
+// holds was searched when it was read.
+var encoding = json.JoinOptions(json.Deterministic(true), jsontext.AllowDuplicateNames(true))
+
 // Encode returns a document as JSON. Only what can't be JSON at all is an error, which no document of this package is.
 func Encode(document any) ([]byte, error) {
-	encoded, err := json.Marshal(document, json.Deterministic(true))
+	encoded, err := json.Marshal(document, encoding)
 	if err != nil {
 		return nil, fmt.Errorf("encode document: %w", err)
 	}
