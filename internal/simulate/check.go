@@ -27,7 +27,9 @@ func (w *World) check() {
 	o := w.model(stored)
 	o.checkRow(kept.Row)
 	o.checkNights(nights)
-	w.checkFoldOrder(nights)
+	if w.chance(2) {
+		w.checkFoldOrder(nights)
+	}
 	if w.chance(retold) {
 		w.checkRetold(stored, nights)
 	}

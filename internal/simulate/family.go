@@ -115,9 +115,12 @@ func (w *World) addTries() {
 func (w *World) edit() {
 	p := w.anyPhone()
 	old, ok := p.own(client.KindTry, client.KindTry, client.KindSession)
-	if !ok {
-		return
+	if ok {
+		w.editOn(p, old)
 	}
+}
+
+func (w *World) editOn(p *phone, old client.Entry) {
 	body, err := w.changed(old)
 	if err != nil {
 		return // written oddly
@@ -137,6 +140,38 @@ func (w *World) changed(old client.Entry) (client.Body, error) {
 	err := json.Unmarshal(old.Body, &body)
 	body.Outcome, body.Ease = w.judgement()
 	return body, err
+}
+
+// contradict has somebody with two phones change an entry on one of them, and change or withdraw it on the other before
+// either has seen what the other says.
+func (w *World) contradict() {
+	p := w.anyPhone()
+	other, ok := oneOf(w, p.siblings())
+	if !ok {
+		return
+	}
+	old, ok := p.own(client.KindTry, client.KindSession)
+	if !ok || !other.knows(old) {
+		return
+	}
+	w.editOn(p, old)
+	if w.chance(2) {
+		w.editOn(other, old)
+		return
+	}
+	e, err := other.open().device.Retract(old.Subject, "written twice")
+	other.writes([]client.Entry{e}, err)
+}
+
+// siblings returns the other phones of a phone's owner.
+func (p *phone) siblings() []*phone {
+	return slices.DeleteFunc(slices.Clone(p.world.phones), func(other *phone) bool { return other == p || other.owner != p.owner })
+}
+
+// knows reports whether a phone has seen an entry.
+func (p *phone) knows(e client.Entry) bool {
+	_, known := p.disk.state.Entries[e.ID]
+	return known
 }
 
 func (w *World) retract() {
@@ -213,8 +248,13 @@ func (w *World) settlement(nights []client.Night) (body client.SettleBody, ok bo
 	}
 	stands, _ := oneOf(w, t.Readings)
 	body.Outcome, body.Ease, body.Reason = stands.Outcome, stands.Ease, "we talked about it"
-	if w.chance(4) {
+	switch w.random.IntN(6) {
+	case 0:
 		body.Outcome, body.Ease = w.judgement()
+	case 1:
+		if body.Outcome != "refused" {
+			body.Ease = 1 + 4*w.random.IntN(2)
+		}
 	}
 	for _, id := range body.Judged {
 		w.ledger.judged[id] = true

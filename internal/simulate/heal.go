@@ -28,7 +28,6 @@ func (w *World) heal() {
 	w.exchanges, w.late = nil, nil
 	w.server.restart(w)
 	w.now = w.now.Add(30 * time.Hour) // so that whatever was practised lies in the past, but by the wildest clocks
-	w.readOn()
 	w.syncAll()
 	w.checkBack()
 	w.readOn()

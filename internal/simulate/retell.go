@@ -15,7 +15,7 @@ import (
 )
 
 // retold is in how many schedules one is told again to an empty server: it takes as long as the healing.
-const retold = 16
+const retold = 32
 
 // retelling is what a server is told of an entry, once more.
 type retelling struct {

@@ -22,6 +22,7 @@ var actions = []action{
 	{6, 4, (*World).addTries},
 	{10, 40, (*World).edit},
 	{6, 8, (*World).retract},
+	{4, 24, (*World).contradict},
 	{3, 1, (*World).excuse},
 	{1, 1, (*World).incident},
 	{5, 8, (*World).link},
@@ -271,6 +272,8 @@ func (w *World) restoreServer() {
 		return
 	}
 	w.server.restart(w)
+	// It takes a while, and by that alone what comes again afterwards is told from what was there before.
+	w.now = w.now.Add(time.Duration(1+w.random.IntN(60_000)) * time.Millisecond)
 	if announced {
 		w.announce()
 	}
