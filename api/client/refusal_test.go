@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
 	"time"
@@ -171,6 +172,10 @@ func TestBrokenAnswersChangeNothing(t *testing.T) {
 		"empty cursor":       func(r *client.Response) { r.Cursor = &empty },
 		"an id that is none": func(r *client.Response) { r.Changes[0].ID, r.More = "7", false },
 		"a night unreadable": func(r *client.Response) { r.Nights[0] = json.RawMessage(`[]`) },
+		"a night cut off":    func(r *client.Response) { r.Nights[0] = json.RawMessage(`{"learner_id":"l","status":[`) },
+		"a night of nobody":  func(r *client.Response) { r.Nights[0] = json.RawMessage(`{"night":"2027-03-03"}`) },
+		"a nameless night":   func(r *client.Response) { r.Nights[0] = json.RawMessage(`{"learner_id":"l","night":""}`) },
+		"a night of no text": func(r *client.Response) { r.Nights[0] = json.RawMessage(`{"learner_id":"l","night":7}`) },
 	}
 	for name, spoil := range breaks {
 		t.Run(name, func(t *testing.T) {
@@ -189,6 +194,25 @@ func TestBrokenAnswersChangeNothing(t *testing.T) {
 			assert.Equal(t, string(before), string(p.disk.text))
 		})
 	}
+}
+
+// TestANightIsKnownByItsName wherever in its document that stands.
+func TestANightIsKnownByItsName(t *testing.T) {
+	t.Parallel()
+	s := newServer()
+	p := newPhone(t, s, mother)
+	p.evening(1)
+	device := p.useTransport(t, transportFunc(func(_ context.Context, request client.Request) (client.Response, error) {
+		answer, err := s.sync(mother, request)
+		answer.Nights = []json.RawMessage{
+			json.RawMessage(`{"sittings":[{"night":"n","learner_id":"x"}],"night":"2027-03-03","more":{},"learner_id":"l"}`),
+			json.RawMessage(` { "learner_id" : "l", "night" : "2027-03-04" } `),
+		}
+		return answer, err
+	}))
+	_, err := device.Sync(context.Background())
+	require.NoError(t, err)
+	assert.Equal(t, []string{"l/2027-03-03", "l/2027-03-04"}, slices.Sorted(maps.Keys(device.State().Nights)))
 }
 
 func TestAServerThatNeverComesToAnEnd(t *testing.T) {

@@ -46,6 +46,7 @@ type Sitting struct {
 	Timezone    string     `json:"timezone"`
 	Caregivers  []string   `json:"caregivers"`
 	Marks       []string   `json:"marks"`
+	Sessions    []string   `json:"sessions"` // by subject; what a link names
 	Tries       []NightTry `json:"tries"`
 }
 

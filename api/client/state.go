@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -130,8 +131,8 @@ func (s State) withPage(page Response, w Writer) (State, error) {
 		next.see(change, w)
 	}
 	for _, document := range page.Nights {
-		var night GoneNight // all that is needed to name it
-		if err := json.Unmarshal(document, &night); err != nil {
+		night, err := nameOf(document)
+		if err != nil {
 			return State{}, fmt.Errorf("read a night: %w", err)
 		}
 		next.Nights[nightKey(night.LearnerID, night.Night)] = NightCopy{Document: document}
@@ -155,6 +156,36 @@ func (s *State) takeBack() {
 		s.Outbox = append(s.Outbox, s.pending(e))
 	}
 	s.HandedIn = nil
+}
+
+var errNoNight = errors.New("it names no night of a learner")
+
+// nameOf returns which night a document is about. It reads no further than it must, as each page may hold a fortnight.
+func nameOf(document []byte) (name GoneNight, err error) {
+	d := json.NewDecoder(bytes.NewReader(document))
+	if open, err := d.Token(); err != nil || open != json.Delim('{') {
+		return name, errNoNight
+	}
+	for name.LearnerID == "" || name.Night == "" {
+		member, err := d.Token()
+		if err != nil {
+			return name, err
+		}
+		switch member {
+		case "learner_id":
+			err = d.Decode(&name.LearnerID)
+		case "night":
+			err = d.Decode(&name.Night)
+		case json.Delim('}'):
+			err = errNoNight
+		default:
+			err = d.Decode(new(json.RawMessage))
+		}
+		if err != nil {
+			return name, err
+		}
+	}
+	return name, nil
 }
 
 func nightKey(learner, night string) string {
