@@ -1,6 +1,10 @@
 package clinic
 
 import (
+	"bytes"
+	"cmp"
+	"errors"
+	"io"
 	"unicode/utf8"
 
 	"github.com/go-json-experiment/json"
@@ -53,12 +57,42 @@ func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, reader *practic
 
 // membersOf returns the members of a JSON object, none where it is none.
 func membersOf(sent []byte) map[string]jsontext.Value {
-	members := map[string]jsontext.Value{}
-	if json.Unmarshal(sent, &members) != nil {
+	members, err := readMembers(sent)
+	if err != nil {
 		return map[string]jsontext.Value{}
 	}
 	return members
 }
+
+// readMembers reads one JSON object, member by member: every page of the feed holds hundreds.
+func readMembers(sent []byte) (map[string]jsontext.Value, error) {
+	members := make(map[string]jsontext.Value, 8)
+	d := jsontext.NewDecoder(bytes.NewBuffer(sent))
+	if open, err := d.ReadToken(); err != nil || open.Kind() != jsontext.KindBeginObject {
+		return nil, cmp.Or(err, errNoObject)
+	}
+	for d.PeekKind() == jsontext.KindString {
+		token, err := d.ReadToken()
+		if err != nil {
+			return nil, err
+		}
+		name := token.String() // the next reading ends the token
+		value, err := d.ReadValue()
+		if err != nil {
+			return nil, err
+		}
+		members[name] = value.Clone()
+	}
+	if _, err := d.ReadToken(); err != nil {
+		return nil, err
+	}
+	if _, err := d.ReadToken(); !errors.Is(err, io.EOF) {
+		return nil, cmp.Or(err, errNoObject)
+	}
+	return members, nil
+}
+
+var errNoObject = errors.New("not one JSON object")
 
 // readable returns the members of a quarantined entry that could be read, never its body.
 func readable(e *StoredEntry) map[string]jsontext.Value {
