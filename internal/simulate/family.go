@@ -198,6 +198,9 @@ func (w *World) incident() {
 // link says of two sessions that the phone knows whether they were one sitting.
 func (w *World) link() {
 	p := w.anyPhone()
+	if w.chance(2) && w.unlink(p) {
+		return
+	}
 	var sessions []string
 	for _, known := range p.open().device.Entries() {
 		if known.Entry.Kind == client.KindSession {
@@ -213,15 +216,38 @@ func (w *World) link() {
 	p.writes([]client.Entry{e}, err)
 }
 
-// settle says what stands of a try of which the phone sees several readings.
-func (w *World) settle() {
-	p := w.anyPhone()
+// unlink says of two sessions that the phone sees in one sitting that they were not, and reports whether there were any.
+func (w *World) unlink(p *phone) bool {
+	var joined [][]string
+	for _, n := range w.nightsOn(p) {
+		for _, s := range n.Sittings {
+			if len(s.Sessions) > 1 {
+				joined = append(joined, s.Sessions)
+			}
+		}
+	}
+	sessions, ok := oneOf(w, joined)
+	if !ok {
+		return false
+	}
+	e, err := p.open().device.Link(w.house.learner.String(), sessions[0], sessions[len(sessions)-1], false)
+	p.writes([]client.Entry{e}, err)
+	return true
+}
+
+// nightsOn returns the nights as a phone has them.
+func (w *World) nightsOn(p *phone) []client.Night {
 	nights, err := p.open().device.Nights(w.house.learner.String())
 	if err != nil {
 		w.broken("a phone can't read its nights: %v", err)
-		return
 	}
-	if body, ok := w.settlement(nights); ok {
+	return nights
+}
+
+// settle says what stands of a try of which the phone sees several readings.
+func (w *World) settle() {
+	p := w.anyPhone()
+	if body, ok := w.settlement(w.nightsOn(p)); ok {
 		e, err := p.open().device.Settle(w.house.learner.String(), body)
 		p.writes([]client.Entry{e}, err)
 	}

@@ -198,7 +198,7 @@ func TestMutants(t *testing.T) {
 	binary := buildMutants(t)
 	t.Run("none", func(t *testing.T) {
 		t.Parallel()
-		output, err := runMutant(t, binary, "none of them", 200)
+		output, err := runMutant(t, binary, "none of them", 60)
 		require.NoError(t, err, "without a mutant nothing fails: %s", output)
 	})
 	for _, m := range mutants {

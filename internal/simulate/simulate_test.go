@@ -136,7 +136,7 @@ func TestEveryActionHappens(t *testing.T) {
 	t.Parallel()
 	s := newStreet(t, Memory{})
 	seen := &words{counts: map[string]int{}}
-	for seed := range uint64(100) {
+	for seed := range uint64(300) {
 		play(t, s, Schedule{Seed: seed, Trace: seen})
 	}
 	for _, what := range []string{

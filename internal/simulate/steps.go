@@ -25,10 +25,10 @@ var actions = []action{
 	{4, 24, (*World).contradict},
 	{3, 1, (*World).excuse},
 	{1, 1, (*World).incident},
-	{5, 8, (*World).link},
+	{5, 12, (*World).link},
 	{8, 40, (*World).settle},
 	{3, 1, (*World).writeOddly},
-	{3, 6, (*World).meddle},
+	{3, 10, (*World).meddle},
 	{8, 16, (*World).clinicianWrites},
 
 	{26, 40, (*World).startSync},

@@ -115,9 +115,9 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 // steps draws how long the schedule is.
 func (w *World) steps() int {
 	if w.quarrel {
-		return 36 + w.random.IntN(28)
+		return 24 + w.random.IntN(28)
 	}
-	return 22 + w.random.IntN(34)
+	return 12 + w.random.IntN(30)
 }
 
 // chance is true in one of n cases.
