@@ -36,9 +36,14 @@ func FuzzPlaceOf(f *testing.F) {
 		epoch:  uuid.UUID{0xfb, 0xff, 0xbf, 6: 0x40, 8: 0x80}, // with a - and a _ in base64url
 		chains: [][32]byte{{}, {1, 2, 3}, {0xfb, 0xff, 0xbf}, {31: 1}},
 	}
+	// One that reaches each head, and some that reach less far.
 	var given []string
-	for rev, chain := range h.chains {
-		given = append(given, cursorAt(h.epoch, Head{Rev: int64(rev), Chain: chain}))
+	var revs []int64
+	for head, chain := range h.chains {
+		for rev := range int64(head) + 1 {
+			given = append(given, cursorAt(h.epoch, rev, Head{Rev: int64(head), Chain: chain}))
+			revs = append(revs, rev)
+		}
 	}
 	f.Add(uint8(1), uint16(0), uint16(0), "")
 	f.Add(uint8(2), uint16(0), uint16(1000), "")
@@ -46,12 +51,16 @@ func FuzzPlaceOf(f *testing.F) {
 		f.Add(uint8(1), uint16(0), uint16(0), inserted)
 		f.Add(uint8(2), uint16(30), uint16(1), inserted)
 		f.Add(uint8(3), uint16(1000), uint16(0), inserted)
-		f.Add(uint8(3), uint16(74), uint16(1), inserted) // the last sign, of which some bits say nothing
+		f.Add(uint8(3), uint16(uint(len(given[3])-1)), uint16(1), inserted) // the last sign, of which some bits say nothing
 	}
 	for _, other := range []Head{{Rev: -1}, {Rev: 4}, {Rev: 1}, {Rev: 2, Chain: h.chains[1]}, {Rev: 1 << 62, Chain: h.chains[3]}} {
-		f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(h.epoch, other))
+		f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(h.epoch, other.Rev, other))
+		f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(h.epoch, 1, other))
 	}
-	f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(uuid.UUID{1}, Head{Rev: 1, Chain: h.chains[1]}))
+	for _, rev := range []int64{-1, 3, 1 << 62} {
+		f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(h.epoch, rev, Head{Rev: 2, Chain: h.chains[2]}))
+	}
+	f.Add(uint8(0), uint16(0), uint16(1000), cursorAt(uuid.UUID{1}, 1, Head{Rev: 1, Chain: h.chains[1]}))
 	padded, err := base64.RawURLEncoding.DecodeString(given[2])
 	require.NoError(f, err)
 	f.Add(uint8(0), uint16(0), uint16(1000), base64.StdEncoding.EncodeToString(padded))
@@ -64,9 +73,9 @@ func FuzzPlaceOf(f *testing.F) {
 			return // that is no cursor, and begins from the start
 		}
 		place, err := placeOf(t.Context(), h, uuid.UUID{}, cursor)
-		if rev := slices.Index(given, cursor); rev >= 0 {
+		if at := slices.Index(given, cursor); at >= 0 {
 			require.NoError(t, err)
-			require.Equal(t, int64(rev), place)
+			require.Equal(t, revs[at], place)
 			return
 		}
 		var refused *fault.Error

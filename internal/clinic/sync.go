@@ -104,15 +104,15 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	for i := first; i < upTo; i++ {
 		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &reader))
 	}
-	var last Head
+	last := int64(0)
 	if upTo > 0 {
-		last = Head{Rev: f.stored[upTo-1].Rev, Chain: f.stored[upTo-1].Chain}
+		last = f.stored[upTo-1].Rev
 	}
 	a.Head, a.More = f.head.Rev, upTo < len(f.stored)
 	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
 	// the cursor may have done so after the cursor was given out, and is told again.
-	f.nightsChanged(a, after, last.Rev)
-	a.Cursor = cursorAt(a.Epoch, last)
+	f.nightsChanged(a, after, last)
+	a.Cursor = cursorAt(a.Epoch, last, f.head)
 	a.Digest = digest(f.stored[:upTo])
 }
 
@@ -150,14 +150,18 @@ func digest(entries []StoredEntry) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// cursorSize is the octets of a cursor: epoch, revision, and the hash chained up to it.
-const cursorSize = 16 + 8 + 32
+// cursorSize is the octets of a cursor: an epoch, the revision that it reaches, and the head of the history it was read
+// from, revision and chain.
+const cursorSize = 16 + 8 + 8 + 32
 
-func cursorAt(epoch uuid.UUID, h Head) string {
+// cursorAt returns the cursor that reaches a revision of a history. It names the head too, even where it does not reach
+// that far: a page leaves out the nights that change again further on, and so says something of all that there is.
+func cursorAt(epoch uuid.UUID, rev int64, head Head) string {
 	raw := make([]byte, 0, cursorSize)
 	raw = append(raw, epoch[:]...)
-	raw = binary.BigEndian.AppendUint64(raw, uint64(h.Rev)) //nolint:gosec // revisions are not negative
-	raw = append(raw, h.Chain[:]...)
+	raw = binary.BigEndian.AppendUint64(raw, uint64(rev))      //nolint:gosec // revisions are not negative
+	raw = binary.BigEndian.AppendUint64(raw, uint64(head.Rev)) //nolint:gosec // as above
+	raw = append(raw, head.Chain[:]...)
 	return base64.RawURLEncoding.EncodeToString(raw)
 }
 
@@ -178,11 +182,12 @@ func placeOf(ctx context.Context, view View, household uuid.UUID, cursor string)
 	if err != nil || len(raw) != cursorSize || !bytes.Equal(raw[:16], epoch[:]) {
 		return 0, diverged.Because(err)
 	}
-	rev := int64(binary.BigEndian.Uint64(raw[16:24])) //nolint:gosec // a negative one is refused below
-	if rev < 0 {
+	rev := int64(binary.BigEndian.Uint64(raw[16:24]))             //nolint:gosec // a negative one is refused below
+	head := Head{Rev: int64(binary.BigEndian.Uint64(raw[24:32]))} //nolint:gosec // as above
+	if rev < 0 || head.Rev < rev {
 		return 0, diverged
 	}
-	chain, err := view.ChainAt(ctx, household, rev)
+	head.Chain, err = view.ChainAt(ctx, household, head.Rev)
 	if fault.KindOf(err) == fault.NotFound {
 		return 0, diverged
 	}
@@ -190,7 +195,7 @@ func placeOf(ctx context.Context, view View, household uuid.UUID, cursor string)
 		return 0, err
 	}
 	// Compared as text, since decoding passes over line breaks.
-	if cursor != cursorAt(epoch, Head{Rev: rev, Chain: chain}) {
+	if cursor != cursorAt(epoch, rev, head) {
 		return 0, diverged
 	}
 	return rev, nil

@@ -98,8 +98,8 @@ var mutants = []mutant{
 	}}},
 	{name: "chain not checked", changes: []change{{
 		"internal/clinic/sync.go",
-		"	if cursor != cursorAt(epoch, Head{Rev: rev, Chain: chain}) {\n",
-		"	if cursor != cursorAt(epoch, Head{Rev: rev, Chain: chain}) && !mutated(`chain not checked`) {\n",
+		"	if cursor != cursorAt(epoch, rev, head) {\n",
+		"	if cursor != cursorAt(epoch, rev, head) && !mutated(`chain not checked`) {\n",
 	}}},
 	{name: "projection not recomputed", changes: []change{{
 		"internal/clinic/project.go",
