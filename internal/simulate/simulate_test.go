@@ -17,7 +17,7 @@ import (
 
 // TestMain gives the collector little to do: worlds are small and soon forgotten.
 func TestMain(m *testing.M) {
-	debug.SetGCPercent(800)
+	debug.SetGCPercent(2000)
 	m.Run() // its result is the test binary's
 }
 

@@ -31,7 +31,16 @@ func (e *sqliteEngine) file(kind string) string {
 }
 
 // New implements Engine.
-func (e *sqliteEngine) New(ctx context.Context) (Storage, error) { return e.open(ctx, e.file("store")) }
+func (e *sqliteEngine) New(ctx context.Context) (Storage, error) {
+	storage, err := e.open(ctx, e.file("store"))
+	if err != nil {
+		return nil, err
+	}
+	if err := storage.Migrate(ctx); err != nil {
+		return nil, errors.Join(err, storage.Close())
+	}
+	return storage, nil
+}
 
 // From implements Engine.
 func (e *sqliteEngine) From(ctx context.Context, s Snapshot) (Storage, error) {
@@ -50,7 +59,7 @@ func (e *sqliteEngine) From(ctx context.Context, s Snapshot) (Storage, error) {
 	return e.open(ctx, path)
 }
 
-func (e *sqliteEngine) open(ctx context.Context, path string) (Storage, error) {
+func (e *sqliteEngine) open(ctx context.Context, path string) (*sqliteStorage, error) {
 	var made atomic.Uint64
 	store, err := sqlite.Open(ctx, path, sqlite.Options{
 		Logger:  slog.New(slog.DiscardHandler),
@@ -61,10 +70,7 @@ func (e *sqliteEngine) open(ctx context.Context, path string) (Storage, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := store.Migrate(ctx); err != nil {
-		return nil, errors.Join(err, store.Close())
-	}
-	return sqliteStorage{store, e, path}, nil
+	return &sqliteStorage{store, e, path}, nil
 }
 
 // sqliteStorage is one file.
