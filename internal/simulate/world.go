@@ -84,7 +84,7 @@ var pageLimits = [...]int{4, 15, 500, 500, 500, 500, 500, 500}
 // enter begins a schedule.
 func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 	random := rand.New(rand.NewPCG(what.Seed, 0)) //nolint:gosec // a schedule is to be repeated from its seed
-	of := shape{people: 2 + random.IntN(3), phones: 1 + min(random.IntN(6), random.IntN(6))}
+	of := shape{people: 2 + random.IntN(3), phones: 1 + min(random.IntN(6), random.IntN(6), random.IntN(6))}
 	h, err := s.house(ctx, of)
 	if err != nil {
 		return nil, err
