@@ -28,15 +28,13 @@ type Reading struct {
 // At the steady state this is the exponentially weighted moving average of the NIST/SEMATECH e-Handbook of Statistical
 // Methods, section 6.3.2.4, with lambda = 1 - 2^(-1/halfLife), without its start value.
 func RecentMean(readings []Reading, night int, halfLife float64) (Recent, bool) {
-	if !(halfLife > 0) || math.IsInf(halfLife, 0) {
-		panic(fmt.Sprintf("stats: a half-life of %v", halfLife))
-	}
+	mustBeHalfLife(halfLife)
 	var sum, weights, squares float64
 	for _, r := range readings {
 		if r.Night > night {
 			continue
 		}
-		w := math.Exp2(float64(r.Night-night) / halfLife)
+		w := RecentWeight(r.Night, night, halfLife)
 		sum += w * r.Value
 		weights += w
 		squares += w * w
@@ -45,4 +43,16 @@ func RecentMean(readings []Reading, night int, halfLife float64) (Recent, bool) 
 		return Recent{}, false
 	}
 	return Recent{Mean: sum / weights, Effective: weights * weights / squares, Weight: weights}, true
+}
+
+// RecentWeight returns the weight of a reading on a night as of a later one, as [RecentMean] has it: from 0 to 1.
+func RecentWeight(of, night int, halfLife float64) float64 {
+	mustBeHalfLife(halfLife)
+	return math.Exp2(float64(of-night) / halfLife)
+}
+
+func mustBeHalfLife(halfLife float64) {
+	if !(halfLife > 0) || math.IsInf(halfLife, 0) {
+		panic(fmt.Sprintf("stats: a half-life of %v", halfLife))
+	}
 }
