@@ -248,16 +248,66 @@ func TestTheFamilysView(t *testing.T) {
 	held := papa.get(f.path("summary")).ok(http.StatusOK)
 	assert.ElementsMatch(t, append(allowed, "hold"), keys(held.doc()))
 	assert.Equal(t, []string{"what_to_do"}, keys(held.at("hold")))
-	for _, never := range []string{"readiness", "verdict", "ready", "target", "capsule", "agreement\":{", "flags", "judged", "choking", "frightening"} {
+	for _, never := range []string{"readiness", "verdict", "ready", "target", "capsule", "agreement\":{", "flags", "judged", "choking", "frightening",
+		"preference", "leader", "interval", "rank", "progress"} {
 		assert.NotContains(t, string(held.body), never)
 	}
 	clinicsView := f.summary()
 	assert.ElementsMatch(t, []string{
-		"learner", "as_of", "enrolment", "plan", "nights", "streak", "preference", "readiness", "disagreements", "hold", "flags",
-		"snags", "advice", "last_heard_at", "caution",
+		"learner", "as_of", "enrolment", "plan", "nights", "streak", "preference", "readiness", "agreement", "progress",
+		"disagreements", "hold", "flags", "snags", "advice", "last_heard_at", "caution",
 	}, keys(clinicsView.doc()))
 	assert.Equal(t, map[string]any{"capsule_size": "0"}, clinicsView.at("enrolment", "target"))
-	assert.Equal(t, view.at("positions"), clinicsView.at("preference", "positions"))
+	for position := range view.at("positions").(map[string]any) {
+		for _, figure := range []string{"tries", "swallowed", "share", "ease"} {
+			assert.Equal(t, view.at("positions", position, figure), clinicsView.at("preference", "positions", position, figure))
+		}
+		assert.Len(t, view.at("positions", position), 4, "a family sees no more of it")
+	}
+	f.checked()
+}
+
+// TestThePreferenceOnTheWire has a learner whose best position moves from the centre to the left.
+func TestThePreferenceOnTheWire(t *testing.T) {
+	t.Parallel()
+	f, mama, papa := newTwoPhones(t)
+	start := f.summary()
+	assert.Equal(t, "No night has two positions to compare yet.", start.text("preference", "says"))
+	assert.Equal(t, map[string]any{"pairs": 0.0}, start.at("agreement"))
+	assert.Equal(t, map[string]any{"positions": map[string]any{}, "towards": "neither"}, start.at("progress"))
+	assert.NotContains(t, keys(start.at("preference")), "test")
+	for day := 1; day <= 14; day++ {
+		f.clock.set(inHalifax(t, march(day)+" 19:00"))
+		left, centre := 2, 4
+		if day > 7 {
+			left, centre = 5, 3
+		}
+		session := mama.session(f.clock.now())
+		entries := []entry{session}
+		for position, ease := range map[string]int{"left": left, "centre": centre, "down": 1} {
+			try := mama.try(session, position, 1)
+			try.body()["ease"] = ease
+			entries = append(entries, try)
+		}
+		mama.accepted(entries...)
+	}
+	s := f.summary()
+	assert.Equal(t, []any{"left", "centre", "centre", "left"}, []any{
+		s.at("preference", "leader"), s.at("preference", "runner_up"), s.at("preference", "first_week"), s.at("preference", "second_week"),
+	})
+	assert.Greater(t, s.at("preference", "probability_best"), 0.6)
+	assert.Positive(t, s.at("preference", "margin_over_centre"))
+	assert.Contains(t, s.text("preference", "says"), "Left goes best so far")
+	assert.Equal(t, "skillings_mack_tie_corrected", s.text("preference", "test", "name"))
+	assert.Equal(t, []any{14.0, 2.0, true}, []any{s.at("preference", "test", "nights"), s.at("preference", "test", "df"), s.at("preference", "test", "comparable")})
+	assert.Len(t, s.list("preference", "positions", "left", "interval"), 2)
+	assert.InDelta(t, 14, s.at("preference", "positions", "left", "ranked_nights"), 0)
+	assert.Equal(t, "neither", s.text("progress", "towards"), "the left got easier, the centre as much harder")
+	assert.InDelta(t, 49, s.at("progress", "positions", "left", "s"), 0)
+	assert.Equal(t, s.body, f.summary().body, "the same again")
+	other := papa.session(f.clock.now())
+	papa.accepted(other, papa.try(other, "left", 1))
+	assert.InDelta(t, 1, f.summary().at("agreement", "pairs"), 0)
 	f.checked()
 }
 

@@ -367,6 +367,27 @@ func (e Position) Valid() bool {
 	}
 }
 
+// Defines values for ProgressTowards.
+const (
+	ProgressTowardsEasier  ProgressTowards = "easier"
+	ProgressTowardsHarder  ProgressTowards = "harder"
+	ProgressTowardsNeither ProgressTowards = "neither"
+)
+
+// Valid indicates whether the value is a known member of the ProgressTowards enum.
+func (e ProgressTowards) Valid() bool {
+	switch e {
+	case ProgressTowardsEasier:
+		return true
+	case ProgressTowardsHarder:
+		return true
+	case ProgressTowardsNeither:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ReadinessStatus.
 const (
 	ReadinessStatusReady ReadinessStatus = "ready"
@@ -520,6 +541,21 @@ func (e Snag) Valid() bool {
 	}
 }
 
+// Defines values for StatisticalTestName.
+const (
+	StatisticalTestNameSkillingsMackTieCorrected StatisticalTestName = "skillings_mack_tie_corrected"
+)
+
+// Valid indicates whether the value is a known member of the StatisticalTestName enum.
+func (e StatisticalTestName) Valid() bool {
+	switch e {
+	case StatisticalTestNameSkillingsMackTieCorrected:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for StoredStatus.
 const (
 	StoredStatusAccepted    StoredStatus = "accepted"
@@ -627,6 +663,13 @@ type Caregiver struct {
 
 // CaregiverAgreement How far caregivers who rated the same tries agree.
 type CaregiverAgreement struct {
+	// Alpha Krippendorff's alpha with the ordinal metric: 1 is full agreement, 0 what chance gives. Absent where all ratings are
+	// the same. Many equal ratings make it low though caregivers agree, so read it beside `percent`.
+	//
+	//
+	// Examples: 0.7
+	Alpha *float64 `json:"alpha,omitempty"`
+
 	// Pairs How many pairs of ratings there are.
 	//
 	// Examples: 6
@@ -668,13 +711,61 @@ type ClinicEntriesResponse struct {
 	Results []EntryResult `json:"results"`
 }
 
+// ClinicPositionFigures The scored tries in one position, and how it stands among the others.
+type ClinicPositionFigures struct {
+	// Ease The mean ease; absent without rated tries.
+	//
+	// Examples: 3.9
+	Ease *float64 `json:"ease,omitempty"`
+
+	// Interval The 95 % score interval (Wilson) of the share swallowed; absent without tries.
+	//
+	// Examples: [0.53,0.98]
+	Interval []float64 `json:"interval,omitempty"`
+
+	// MeanRank Its mean normalised rank by ease, recent nights counting most: 0.5 is as good as the others, more is better.
+	// Absent where it was never ranked.
+	//
+	//
+	// Examples: 0.78
+	MeanRank *float64 `json:"mean_rank,omitempty"`
+
+	// ProbabilityBest The probability that it is the best of them, by resampling the nights; absent where it was never ranked.
+	//
+	// Examples: 0.93
+	ProbabilityBest *float64 `json:"probability_best,omitempty"`
+
+	// RankedNights On how many nights it was ranked among other positions; absent where on none.
+	//
+	// Examples: 8
+	RankedNights *int `json:"ranked_nights,omitempty"`
+
+	// Share The share swallowed; absent without tries.
+	//
+	// Examples: 0.875
+	Share *float64 `json:"share,omitempty"`
+
+	// Swallowed How many of these were swallowed.
+	//
+	// Examples: 7
+	Swallowed int `json:"swallowed"`
+
+	// Tries How many nights have a scored try in it.
+	//
+	// Examples: 8
+	Tries int `json:"tries"`
+}
+
+// ClinicPositionTable For each position that was in use, its scored tries and its standing.
+type ClinicPositionTable = map[Position]ClinicPositionFigures
+
 // ClinicSummary One learner's programme, for the clinic. What is not computed yet is absent.
 type ClinicSummary struct {
 	// Advice Coaching for the snags that recur.
 	Advice []Advice `json:"advice"`
 
 	// Agreement How far caregivers who rated the same tries agree.
-	Agreement *CaregiverAgreement `json:"agreement,omitempty"`
+	Agreement CaregiverAgreement `json:"agreement"`
 
 	// AsOf The instant this was looked at from.
 	//
@@ -710,8 +801,11 @@ type ClinicSummary struct {
 	// Plan One version of a plan.
 	Plan *Plan `json:"plan,omitempty"`
 
-	// Preference How the positions compare.
+	// Preference How the positions compare. What can't be told yet is absent.
 	Preference Preference `json:"preference"`
+
+	// Progress Whether swallowing becomes easier over the nights.
+	Progress Progress `json:"progress"`
 
 	// Readiness Decision support, criterion by criterion.
 	Readiness ReadinessView `json:"readiness"`
@@ -1662,8 +1756,11 @@ type PositionFigures struct {
 // PositionTable For each position that was in use, its scored tries.
 type PositionTable = map[Position]PositionFigures
 
-// Preference How the positions compare.
+// Preference How the positions compare. What can't be told yet is absent.
 type Preference struct {
+	// FirstWeek The leader of the first seven nights alone.
+	FirstWeek *Position `json:"first_week,omitempty"`
+
 	// JudgedFrom The night from which tries in that position are judged.
 	//
 	// Examples: 2027-03-05
@@ -1672,8 +1769,35 @@ type Preference struct {
 	// JudgedPosition The position readiness is judged in, once one is chosen.
 	JudgedPosition *Position `json:"judged_position,omitempty"`
 
-	// Positions For each position that was in use, its scored tries.
-	Positions PositionTable `json:"positions"`
+	// Leader The position that is best with a probability of at least 0.6, once four nights compare positions.
+	Leader *Position `json:"leader,omitempty"`
+
+	// MarginOverCentre How far the leader stands above the centre, in mean normalised ranks; absent where the centre leads or was never ranked.
+	//
+	// Examples: 0.31
+	MarginOverCentre *float64 `json:"margin_over_centre,omitempty"`
+
+	// Positions For each position that was in use, its scored tries and its standing.
+	Positions ClinicPositionTable `json:"positions"`
+
+	// ProbabilityBest The leader's probability of being best, with a standard error of at most 0.011.
+	//
+	// Examples: 0.93
+	ProbabilityBest *float64 `json:"probability_best,omitempty"`
+
+	// RunnerUp The next after the leader.
+	RunnerUp *Position `json:"runner_up,omitempty"`
+
+	// Says The same in a sentence.
+	//
+	// Examples: Left goes best so far: over 9 nights, the recent ones counting most, the chance that it is the best is 93 %.
+	Says string `json:"says"`
+
+	// SecondWeek The leader of the seven nights after those alone.
+	SecondWeek *Position `json:"second_week,omitempty"`
+
+	// Test A test of whether the positions differ at all. One night in a few is the least that it can tell anything by.
+	Test *StatisticalTest `json:"test,omitempty"`
 }
 
 // Problem A problem (RFC 9457). Never holds a stack, a statement, a path or anything about health. Further members may appear.
@@ -1745,6 +1869,29 @@ type ProblemLimits struct {
 	// Examples: 1000
 	Entries *int `json:"entries,omitempty"`
 }
+
+// Progress Whether swallowing becomes easier over the nights.
+type Progress struct {
+	// P Of all positions together, each against itself alone (stratified Mann-Kendall, by the normal distribution). It
+	// comes out too small, since positions are easy and hard on the same nights. Absent where nothing varies.
+	//
+	//
+	// Examples: 0.04
+	P *float64 `json:"p,omitempty"`
+
+	// Positions For each position with two scored tries or more, its trend.
+	Positions TrendTable `json:"positions"`
+
+	// Towards Where that trend goes, whether or not chance explains it.
+	//
+	// Examples: easier
+	Towards ProgressTowards `json:"towards"`
+}
+
+// ProgressTowards Where that trend goes, whether or not chance explains it.
+//
+// Examples: easier
+type ProgressTowards string
 
 // QuestionName The name of a screening question.
 //
@@ -2031,6 +2178,54 @@ type Stamp struct {
 	Seal string `json:"seal"`
 }
 
+// StatisticalTest A test of whether the positions differ at all. One night in a few is the least that it can tell anything by.
+type StatisticalTest struct {
+	// Comparable Whether nights on which positions differ link all of them, so that each can be held against each.
+	//
+	// Examples: true
+	Comparable bool `json:"comparable"`
+
+	// Df Its degrees of freedom; 0 where every night is tied.
+	//
+	// Examples: 4
+	Df int `json:"df"`
+
+	// Exact Whether every permutation was counted. Otherwise 1,000 were drawn, always the same, with a standard error of at most 0.016.
+	//
+	// Examples: false
+	Exact bool `json:"exact"`
+
+	// Name Skillings and Mack's test in its form for ties, which allows nights with some positions missing. It holds as long
+	// as a position is missing by chance and not because it is hard.
+	//
+	//
+	// Examples: skillings_mack_tie_corrected
+	Name StatisticalTestName `json:"name"`
+
+	// Nights The nights with two positions or more.
+	//
+	// Examples: 9
+	Nights int `json:"nights"`
+
+	// P The probability of a statistic as great if the positions did not differ, under permutation within each night. 1
+	// where every night is tied. Nights are not independent, so it comes out too small.
+	//
+	//
+	// Examples: 0.002
+	P float64 `json:"p"`
+
+	// Statistic Its statistic; 0 where every night is tied.
+	//
+	// Examples: 17.2
+	Statistic float64 `json:"statistic"`
+}
+
+// StatisticalTestName Skillings and Mack's test in its form for ties, which allows nights with some positions missing. It holds as long
+// as a position is missing by chance and not because it is hard.
+//
+// Examples: skillings_mack_tie_corrected
+type StatisticalTestName string
+
 // StoredStatus How an entry is kept, since it was received. A status never changes; what comes of the entry may.
 type StoredStatus string
 
@@ -2167,6 +2362,37 @@ type TokenPair struct {
 	// RefreshToken Works once, to get the next pair.
 	RefreshToken string `json:"refresh_token"`
 }
+
+// Trend Whether swallowing becomes easier in one position (Mann-Kendall, with Sen's slope).
+type Trend struct {
+	// Exact Whether p is the exact one, as it is to 60 nights.
+	//
+	// Examples: true
+	Exact bool `json:"exact"`
+
+	// Nights The nights with a scored try in it.
+	//
+	// Examples: 9
+	Nights int `json:"nights"`
+
+	// P The probability of a trend as strong, either way, where there is none; 1 where nothing varies.
+	//
+	// Examples: 0.03
+	P float64 `json:"p"`
+
+	// S How many pairs of nights got easier, less how many got harder.
+	//
+	// Examples: 21
+	S int `json:"s"`
+
+	// Slope The median change of ease in a night; a try that was not swallowed counts as an ease of 0.
+	//
+	// Examples: 0.25
+	Slope float64 `json:"slope"`
+}
+
+// TrendTable For each position with two scored tries or more, its trend.
+type TrendTable = map[Position]Trend
 
 // Try One try as it counts, with every reading of it.
 type Try struct {

@@ -85,7 +85,8 @@ func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.
 	if p.Role == access.RoleDevice {
 		return served.Encode(served.FamilySummaryOf(subject, &j))
 	}
-	doc := served.ClinicSummaryOf(subject, &j)
+	w := judgement.Weigh(sn.programme)
+	doc := served.ClinicSummaryOf(subject, &j, &w)
 	if sn.programme != nil {
 		doc.Enrolment, doc.Plan = sn.servedEnrolment()
 	}

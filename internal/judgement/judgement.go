@@ -1,8 +1,9 @@
 // Package judgement says what the nights of a programme amount to: how each position did, which criteria of readiness are
 // met, what coaching the snags ask for, and what a clinician should look at. It is pure, over package practice.
 //
-// It supports a decision and never makes one. What needs statistics (which position leads, whether recent tries succeed
-// often enough) is not worked out here yet, and so is absent from every answer.
+// It supports a decision and never makes one. What needs statistics is a [Weighing], which is worked out where it is read.
+// Whether a learner's recent tries succeed often enough is not asked yet ([Rule] says how it will be), and so is absent from
+// every answer.
 package judgement
 
 import (

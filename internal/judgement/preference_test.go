@@ -225,3 +225,12 @@ func TestProgress(t *testing.T) {
 	assert.Equal(t, 6, p.All.S)
 	assert.Equal(t, 7, p.All.N)
 }
+
+// BenchmarkWeigh weighs an invented fortnight of five positions.
+func BenchmarkWeigh(b *testing.B) {
+	p := programme(append(repeat(7, night(4, 3, 2, 1, 2)), repeat(7, night(2, 3, 5, 0, 2))...)...)
+	b.ReportAllocs()
+	for b.Loop() {
+		judgement.Weigh(p)
+	}
+}

@@ -33,11 +33,64 @@ type Figures struct {
 	Ease      *float64 `json:"ease,omitzero"`
 }
 
+// ClinicFigures are the scored tries in one position, and how it stands among the others.
+type ClinicFigures struct {
+	Figures
+	Interval *[2]float64 `json:"interval,omitzero"`
+	// How the position stands, on the nights that rank it among others; absent where none does.
+	RankedNights int      `json:"ranked_nights,omitzero"`
+	MeanRank     *float64 `json:"mean_rank,omitzero"`
+	Best         *float64 `json:"probability_best,omitzero"`
+}
+
 // Preference is how the positions compare.
 type Preference struct {
-	JudgedPosition practice.Position             `json:"judged_position,omitzero"`
-	JudgedFrom     string                        `json:"judged_from,omitzero"`
-	Positions      map[practice.Position]Figures `json:"positions"`
+	Says             string                              `json:"says"`
+	Leader           practice.Position                   `json:"leader,omitzero"`
+	Best             *float64                            `json:"probability_best,omitzero"`
+	RunnerUp         practice.Position                   `json:"runner_up,omitzero"`
+	MarginOverCentre *float64                            `json:"margin_over_centre,omitzero"`
+	FirstWeek        practice.Position                   `json:"first_week,omitzero"`
+	SecondWeek       practice.Position                   `json:"second_week,omitzero"`
+	Test             *Test                               `json:"test,omitzero"`
+	JudgedPosition   practice.Position                   `json:"judged_position,omitzero"`
+	JudgedFrom       string                              `json:"judged_from,omitzero"`
+	Positions        map[practice.Position]ClinicFigures `json:"positions"`
+}
+
+// Test is a statistical test.
+type Test struct {
+	Name       string  `json:"name"`
+	Nights     int     `json:"nights"`
+	Statistic  float64 `json:"statistic"`
+	Freedom    int     `json:"df"`
+	P          float64 `json:"p"`
+	Exact      bool    `json:"exact"`
+	Comparable bool    `json:"comparable"`
+}
+
+// Agreement is how far caregivers agree on the tries that several have rated.
+type Agreement struct {
+	Pairs     int      `json:"pairs"`
+	Percent   *float64 `json:"percent,omitzero"`
+	WithinOne *float64 `json:"within_one,omitzero"`
+	Alpha     *float64 `json:"alpha,omitzero"`
+}
+
+// Trend is whether swallowing becomes easier over the nights.
+type Trend struct {
+	Nights int     `json:"nights"`
+	S      int     `json:"s"`
+	P      float64 `json:"p"`
+	Exact  bool    `json:"exact"`
+	Slope  float64 `json:"slope"`
+}
+
+// Progress is the trend in each position, and of all together.
+type Progress struct {
+	Positions map[practice.Position]Trend `json:"positions"`
+	P         *float64                    `json:"p,omitzero"`
+	Towards   string                      `json:"towards"`
 }
 
 // Criterion is one criterion of readiness.
@@ -107,6 +160,8 @@ type ClinicSummary struct {
 	Streak        Streak                `json:"streak"`
 	Preference    Preference            `json:"preference"`
 	Readiness     Readiness             `json:"readiness"`
+	Agreement     Agreement             `json:"agreement"`
+	Progress      Progress              `json:"progress"`
 	Disagreements []Disagreement        `json:"disagreements"`
 	Hold          *Hold                 `json:"hold"`
 	Flags         []judgement.Flag      `json:"flags"`
@@ -159,11 +214,12 @@ type Subject struct {
 }
 
 // ClinicSummaryOf returns the summary for the clinic.
-func ClinicSummaryOf(s Subject, j *judgement.Judgement) ClinicSummary {
+func ClinicSummaryOf(s Subject, j *judgement.Judgement, w *judgement.Weighing) ClinicSummary {
 	doc := ClinicSummary{
 		Learner: s.Card, AsOf: Instant(s.View.At),
-		Preference:    Preference{Positions: figuresOf(j)},
-		Readiness:     Readiness{Verdict: j.Verdict, Criteria: criteriaOf(j)},
+		Preference: preferenceOf(j, &w.Preference),
+		Readiness:  Readiness{Verdict: j.Verdict, Criteria: criteriaOf(j)},
+		Agreement:  agreementOf(w.Agreement), Progress: progressOf(&w.Progress),
 		Disagreements: disagreementsOf(j), Hold: holdOf(s.View), Flags: j.Flags, Snags: snagsOf(j), Advice: adviceOf(j),
 		LastHeard: InstantOrNull(s.LastHeard), Caution: ClinicCaution,
 	}
