@@ -132,7 +132,7 @@ func TestRecalled(t *testing.T) {
 	assert.Equal(t, true, f.night("2027-03-03")["recalled"])
 	assert.Equal(t, []any{"recalled", "written_together"}, f.night("2027-03-03")["marks"])
 	assert.Equal(t, []any{"written_together"}, f.night("2027-03-05")["marks"])
-	criterion := at(t, s.list("readiness", "criteria"), 0)
+	criterion := at(t, s.list("readiness", "criteria"), 1)
 	assert.Equal(t, "practised_nights", at(t, criterion, "id"))
 	assert.Empty(t, at(t, criterion, "nights"), "readiness does not rest on them")
 	f.checked()

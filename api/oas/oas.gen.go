@@ -1780,7 +1780,7 @@ type Preference struct {
 	// Positions For each position that was in use, its scored tries and its standing.
 	Positions ClinicPositionTable `json:"positions"`
 
-	// ProbabilityBest The leader's probability of being best, with a standard error of at most 0.011.
+	// ProbabilityBest The leader's probability of being best, with a standard error of at most 0.016.
 	//
 	// Examples: 0.93
 	ProbabilityBest *float64 `json:"probability_best,omitempty"`

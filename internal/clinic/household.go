@@ -20,6 +20,7 @@ type family struct {
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
 	record     *practice.Record
+	stamped    []practice.Stamped
 	stored     []StoredEntry
 }
 
@@ -53,7 +54,8 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 	if err != nil {
 		return nil, err
 	}
-	f.record = practice.NewRecord(stampedOf(f.stored, known.of(id, f.stored), people))
+	f.stamped = stampedOf(f.stored, known.of(id, f.stored), people)
+	f.record = practice.NewRecord(f.stamped)
 	return f, nil
 }
 
@@ -154,6 +156,16 @@ func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.St
 // view folds the record for one learner.
 func (f *family) view(learner uuid.UUID, at time.Time) practice.View {
 	return f.record.Fold(practice.LearnerID{UUID: learner}, f.enrolments[learner], f.contacts, at)
+}
+
+// known returns a programme as it was known at an instant: from what had been received by then. Nil where the learner had
+// no nights of it.
+func (f *family) known(p *practice.Programme, at time.Time) *practice.Programme {
+	later := func(s practice.Stamped) bool { return s.Received.After(at) }
+	record := practice.NewRecord(slices.DeleteFunc(slices.Clone(f.stamped), later))
+	learner := p.Enrolment.Learner
+	v := record.Fold(learner, f.enrolments[learner.UUID], f.contacts, at)
+	return v.Programme(p.Enrolment.ID)
 }
 
 func (f *family) lastHeard() time.Time { return judgement.LastHeard(f.contacts) }

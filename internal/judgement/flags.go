@@ -18,6 +18,7 @@ const (
 	FlagQuarantined      Flag = "quarantined_entries"
 	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
 	FlagMedicineTried    Flag = "medicine_tried"    // a try on the medicine itself is on record
+	FlagChoiceChanged    Flag = "choice_changed"    // later entries would have chosen another position to be judged in; see Choice
 )
 
 func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {

@@ -2,8 +2,6 @@
 // met, what coaching the snags ask for, and what a clinician should look at. It is pure, over package practice.
 //
 // It supports a decision and never makes one. What needs statistics is a [Weighing], which is worked out where it is read.
-// Whether a learner's recent tries succeed often enough is not asked yet ([Rule] says how it will be), and so is absent from
-// every answer.
 package judgement
 
 import (
@@ -16,8 +14,7 @@ import (
 // Judgement is what a programme amounts to at the instant of its view.
 type Judgement struct {
 	Positions     []Figures   // positions in use or tried, in the order of practice.Positions
-	JudgedIn      *JudgedIn   // where a clinician chose one
-	Verdict       Verdict     // empty where it can't be told yet
+	Verdict       Verdict     // empty where only a Weighing can tell
 	Criteria      []Criterion // those that need no statistics
 	Disagreements []Disagreement
 	Snags         []SnagCount
@@ -39,7 +36,6 @@ func Judge(v *practice.View, p *practice.Programme) Judgement {
 	}
 	j := Judgement{
 		Positions:     figures(p),
-		JudgedIn:      judgedIn(v, p),
 		Disagreements: disagreements(p),
 		Snags:         snagCounts(p),
 		Advice:        advice(p),
@@ -105,19 +101,6 @@ func (f *Figures) add(n *practice.NightView) {
 			f.EaseCount++
 		}
 	}
-}
-
-// JudgedIn is the position in which a clinician wants the learner judged, and the night from which.
-type JudgedIn struct {
-	Position practice.Position
-	From     practice.Night
-}
-
-func judgedIn(v *practice.View, p *practice.Programme) *JudgedIn {
-	if v.Chosen == nil {
-		return nil
-	}
-	return &JudgedIn{Position: v.Chosen.Position, From: p.Enrolment.Tonight(v.Chosen.From)}
 }
 
 // Disagreement is an open disagreement between readings of one try.

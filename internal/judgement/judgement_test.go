@@ -54,16 +54,6 @@ func TestFigures(t *testing.T) {
 	assert.False(t, ok)
 }
 
-func TestJudgedIn(t *testing.T) {
-	t.Parallel()
-	s := newStory(t)
-	assert.Nil(t, s.judge(4).JudgedIn)
-	s.write(doctor, time.Date(2027, time.March, 4, 3, 59, 0, 0, s.enrolments[0].Zone), &practice.Choose{Position: practice.Down})
-	assert.Equal(t, &judgement.JudgedIn{Position: practice.Down, From: march(3)}, s.judge(4).JudgedIn)
-	s.write(doctor, time.Date(2027, time.March, 4, 4, 0, 0, 0, s.enrolments[0].Zone), &practice.Choose{Position: practice.Up})
-	assert.Equal(t, &judgement.JudgedIn{Position: practice.Up, From: march(4)}, s.judge(5).JudgedIn)
-}
-
 func TestDisagreements(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)

@@ -20,10 +20,10 @@ const (
 	nightsToLead = 4
 )
 
-// How often is drawn. The standard error of a probability is at most sqrt(1/4/draws): 1.1 in a hundred for resamples, 1.6
-// for permutations, and where the permutations are few they are all counted.
+// How often is drawn. The standard error of a probability is at most sqrt(1/4/draws): 1.6 in a hundred, and where the
+// permutations are few they are all counted.
 const (
-	resamples    = 2000
+	resamples    = 1000
 	permutations = 1000
 )
 

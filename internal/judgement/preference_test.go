@@ -231,6 +231,8 @@ func BenchmarkWeigh(b *testing.B) {
 	p := programme(append(repeat(7, night(4, 3, 2, 1, 2)), repeat(7, night(2, 3, 5, 0, 2))...)...)
 	b.ReportAllocs()
 	for b.Loop() {
-		judgement.Weigh(p)
+		v := practice.View{At: p.Enrolment.Closes(p.Nights[13].Night)}
+		j := judgement.Judge(&v, p)
+		judgement.Weigh(judgement.Case{View: &v, Programme: p, Known: func(time.Time) *practice.Programme { return p }}, &j)
 	}
 }

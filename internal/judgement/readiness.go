@@ -2,6 +2,7 @@ package judgement
 
 import (
 	"fmt"
+	"strings"
 
 	"swallowtail/internal/practice"
 )
@@ -9,10 +10,14 @@ import (
 // Verdict is the sum of the criteria. It is decision support for a clinician and never an instruction to give medicine.
 type Verdict string
 
-// The verdicts that can be told without statistics; empty stands for one that can't be told yet.
+// The verdicts: the first that applies. A [Judgement] tells the first two; the others need a [Weighing].
 const (
-	Hold       Verdict = "hold"
-	NotStarted Verdict = "not_started"
+	Hold           Verdict = "hold"
+	NotStarted     Verdict = "not_started"
+	ReadyForReview Verdict = "ready_for_review" // every criterion is met
+	Nearing        Verdict = "nearing"          // recent tries succeed often enough, and another criterion is not met
+	CannotTellYet  Verdict = "cannot_tell_yet"  // the last look says so
+	Practising     Verdict = "practising"
 )
 
 // Criterion is one thing that readiness asks for.
@@ -87,6 +92,9 @@ func noOpenDisagreement(open []Disagreement) Criterion {
 func plural(n int, thing string) string {
 	if n == 1 {
 		return "1 " + thing
+	}
+	if before, is := strings.CutSuffix(thing, "try"); is {
+		return fmt.Sprintf("%d %stries", n, before)
 	}
 	return fmt.Sprintf("%d %ss", n, thing)
 }

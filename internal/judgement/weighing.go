@@ -3,25 +3,92 @@ package judgement
 import (
 	"fmt"
 	"math"
+	"slices"
+	"time"
 
 	"swallowtail/internal/practice"
 	"swallowtail/internal/stats"
 )
 
+// Case is what is weighed.
+type Case struct {
+	View      *practice.View
+	Programme *practice.Programme // of the view; nil for a learner without one
+	Medicine  *Medicine           // nil where none is named
+	// Known returns the programme as it was known at an instant, from what had been received by then; nil where there was
+	// none.
+	Known func(at time.Time) *practice.Programme
+}
+
 // Weighing is what statistics make of a programme. It takes a hundred times as long as a [Judgement], so it is worked out
 // where somebody reads it, and never while an upload waits.
 type Weighing struct {
 	Preference Preference
+	Success    Success
+	Verdict    Verdict
+	Criteria   []Criterion // all that readiness asks for
 	Agreement  stats.Agreement
 	Progress   Progress
 }
 
-// Weigh weighs a programme; a nil one, of a learner not enrolled, has nothing to weigh.
-func Weigh(p *practice.Programme) Weighing {
-	if p == nil {
-		p = &practice.Programme{Enrolment: &practice.Enrolment{}}
+// Weigh weighs a case, of which what is quickly told has been.
+func Weigh(c Case, j *Judgement) Weighing {
+	if c.Programme == nil {
+		none := practice.Programme{Enrolment: &practice.Enrolment{}}
+		return Weighing{Preference: PreferenceOf(&none), Progress: ProgressOf(&none), Verdict: j.Verdict, Criteria: j.Criteria}
 	}
-	return Weighing{Preference: PreferenceOf(p), Agreement: AgreementOf(p), Progress: ProgressOf(p)}
+	rule := DefaultRule()
+	w := Weighing{
+		Preference: PreferenceOf(c.Programme), Success: successOf(&c, rule),
+		Agreement: AgreementOf(c.Programme), Progress: ProgressOf(c.Programme),
+	}
+	w.Criteria = w.criteria(&c, rule, j)
+	w.Verdict = w.verdict(j)
+	return w
+}
+
+// criteria returns all that readiness asks for.
+func (w *Weighing) criteria(c *Case, rule Rule, j *Judgement) []Criterion {
+	resting := slices.DeleteFunc(slices.Clone(j.Disagreements), func(d Disagreement) bool {
+		return len(w.Success.Nights) > 0 && !slices.Contains(w.Success.Nights, d.Night)
+	})
+	return []Criterion{
+		w.Success.criterion(rule), practisedNights(c.Programme), sizePractised(c), noOpenIncident(c.View),
+		noOpenDisagreement(resting), noRecalledNight(c.Programme, w.Success.Nights),
+	}
+}
+
+// noRecalledNight asks that none of the nights that success rests on was filled in from memory.
+func noRecalledNight(p *practice.Programme, resting []practice.Night) Criterion {
+	c := Criterion{ID: "no_recalled_night", Wanted: "no night filled in from memory among those judged"}
+	for i := range p.Nights {
+		n := &p.Nights[i]
+		if slices.Contains(resting, n.Night) && (n.Has(practice.MarkRecalled) || n.Has(practice.MarkWrittenTogether)) {
+			c.Nights = append(c.Nights, n.Night)
+		}
+	}
+	c.Met, c.Seen = len(c.Nights) == 0, plural(len(c.Nights), "such night")
+	c.Why = "The nights that were judged were written down while they were fresh."
+	if !c.Met {
+		c.Why = c.Seen + " among those judged, written long after or together with others: memory makes tries look better."
+	}
+	return c
+}
+
+// verdict sums the criteria up: the first that applies.
+func (w *Weighing) verdict(j *Judgement) Verdict {
+	unmet := func(c Criterion) bool { return !c.Met }
+	switch {
+	case j.Verdict != "":
+		return j.Verdict // on hold, or not started
+	case !slices.ContainsFunc(w.Criteria, unmet):
+		return ReadyForReview
+	case w.Success.Look.Answer == Enough:
+		return Nearing
+	case w.Success.Look.At > 0 && w.Success.Look.Answer == CannotSay:
+		return CannotTellYet
+	}
+	return Practising
 }
 
 // Sentence says in plain words which position goes best.

@@ -14,6 +14,7 @@ import (
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/served"
+	"swallowtail/internal/stats"
 )
 
 func TestInstant(t *testing.T) {
@@ -175,15 +176,30 @@ func TestClinicSummary(t *testing.T) {
 	t.Parallel()
 	v := told(t)
 	j := judgement.Judge(&v, v.Current())
-	m := members(t, served.ClinicSummaryOf(subject(&v), &j))
+	w := judgement.Weigh(judgement.Case{
+		View: &v, Programme: v.Current(), Known: func(time.Time) *practice.Programme { return v.Current() },
+	}, &j)
+	w.Preference.Positions = []judgement.Standing{{Position: practice.Left, Nights: 3, Rank: 0.75, Best: 0.5}}
+	w.Agreement = stats.Agreement{Pairs: 4, Equal: 2, WithinOne: 3, Alpha: 0.25, Defined: true}
+	doc := served.ClinicSummaryOf(subject(&v), &j, &w)
+	left := doc.Preference.Positions[practice.Left]
+	require.NotNil(t, left.Interval)
+	assert.InDelta(t, 0.2065, left.Interval[0], 0.0001, "Wilson's interval of 1 of 1")
+	left.Interval = nil
+	doc.Preference.Positions[practice.Left] = left
+	m := members(t, doc)
 	for name, wanted := range map[string]string{
 		"learner":       `{"id":"01953a10-0000-7000-8000-000000000020","nickname":"Otter","age_band":"6-7"}`,
 		"as_of":         `"2027-03-02T16:00:00Z"`,
 		"last_heard_at": `"2027-03-02T15:00:00Z"`,
 		"nights": `{"planned":14,"elapsed":2,"practised":1,"complete":0,"partial":1,"excused":1,"attempted":0,"missed":0,"unheard":0,
 			"recalled":0}`,
-		"streak":     `{"current":1,"longest":1}`,
-		"preference": `{"positions":{"left":{"tries":1,"swallowed":1,"share":1,"ease":2},"up":{"tries":0,"swallowed":0}}}`,
+		"streak": `{"current":1,"longest":1}`,
+		"preference": `{"says":"No night has two positions to compare yet.","positions":{
+			"left":{"tries":1,"swallowed":1,"share":1,"ease":2,"ranked_nights":3,"mean_rank":0.75,"probability_best":0.5},
+			"up":{"tries":0,"swallowed":0}}}`,
+		"agreement": `{"pairs":4,"percent":0.5,"within_one":0.75,"alpha":0.25}`,
+		"progress":  `{"positions":{},"towards":"neither"}`,
 		"hold": `{"incidents":[{"entry":"01954f2e-1a00-7000-8000-000000000106","what":"pain","recorded_at":"2027-03-01T19:00:00-04:00"}],
 			"since":"2027-03-01T23:00:00Z"}`,
 		"flags": `["on_hold","open_disagreement"]`,
@@ -226,7 +242,7 @@ func TestAnUnreadIncident(t *testing.T) {
 		{Entry: entryID(9), Received: v.At, Unread: true}, {Entry: entryID(6), What: "pain", Received: v.At.Add(-time.Hour)},
 	}
 	j := judgement.Judge(&v, v.Current())
-	hold := members(t, served.ClinicSummaryOf(subject(&v), &j))["hold"]
+	hold := members(t, served.ClinicSummaryOf(subject(&v), &j, &judgement.Weighing{}))["hold"]
 	assert.JSONEq(t, `{"incidents":[{"entry":"01954f2e-1a00-7000-8000-000000000109","what":null,"recorded_at":null},
 		{"entry":"01954f2e-1a00-7000-8000-000000000106","what":"pain","recorded_at":null}],"since":"2027-03-02T15:00:00Z"}`, string(hold))
 }

@@ -1,6 +1,7 @@
 package served
 
 import (
+	"slices"
 	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -218,14 +219,17 @@ func ClinicSummaryOf(s Subject, j *judgement.Judgement, w *judgement.Weighing) C
 	doc := ClinicSummary{
 		Learner: s.Card, AsOf: Instant(s.View.At),
 		Preference: preferenceOf(j, &w.Preference),
-		Readiness:  Readiness{Verdict: j.Verdict, Criteria: criteriaOf(j)},
+		Readiness:  Readiness{Verdict: w.Verdict, Criteria: criteriaOf(w.Criteria)},
 		Agreement:  agreementOf(w.Agreement), Progress: progressOf(&w.Progress),
 		Disagreements: disagreementsOf(j), Hold: holdOf(s.View), Flags: j.Flags, Snags: snagsOf(j), Advice: adviceOf(j),
 		LastHeard: InstantOrNull(s.LastHeard), Caution: ClinicCaution,
 	}
 	doc.Nights, doc.Streak = countsOf(s.Programme)
-	if j.JudgedIn != nil {
-		doc.Preference.JudgedPosition, doc.Preference.JudgedFrom = j.JudgedIn.Position, j.JudgedIn.From.String()
+	if chosen := w.Success.Choice; chosen != nil {
+		doc.Preference.JudgedPosition, doc.Preference.JudgedFrom = chosen.Position, chosen.From.String()
+		if chosen.Changed {
+			doc.Flags = append(slices.Clone(doc.Flags), judgement.FlagChoiceChanged)
+		}
 	}
 	return doc
 }
@@ -279,9 +283,9 @@ func figuresOf(j *judgement.Judgement) map[practice.Position]Figures {
 	return docs
 }
 
-func criteriaOf(j *judgement.Judgement) []Criterion {
-	docs := make([]Criterion, len(j.Criteria))
-	for i, c := range j.Criteria {
+func criteriaOf(criteria []judgement.Criterion) []Criterion {
+	docs := make([]Criterion, len(criteria))
+	for i, c := range criteria {
 		docs[i] = Criterion{ID: c.ID, Met: c.Met, Wanted: c.Wanted, Seen: c.Seen, Nights: dates(c.Nights), Why: c.Why}
 	}
 	return docs
