@@ -34,6 +34,14 @@ func parametersOf(given *oas.PlanParametersInput) clinic.PlanParameters {
 	take(&p.QuietFrom, given.QuietFrom)
 	take(&p.QuietUntil, given.QuietUntil)
 	take(&p.PractisedNightsWanted, given.PractisedNightsWanted)
+	take(&p.PreferenceHalfLife, given.PreferenceHalfLifeNights)
+	take(&p.LeaderProbability, given.LeaderProbability)
+	take(&p.LeaderNights, given.LeaderNights)
+	take(&p.SuccessTries, given.SuccessTries)
+	take(&p.SuccessLookEvery, given.SuccessLookEvery)
+	take(&p.SuccessRate, given.SuccessRate)
+	take(&p.SuccessProbability, given.SuccessProbability)
+	take(&p.TooFewProbability, given.TooFewProbability)
 	if given.Positions != nil {
 		p.Positions = positionsIn(given.Positions)
 	}

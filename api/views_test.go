@@ -248,8 +248,10 @@ func TestTheFamilysView(t *testing.T) {
 	held := papa.get(f.path("summary")).ok(http.StatusOK)
 	assert.ElementsMatch(t, append(allowed, "hold"), keys(held.doc()))
 	assert.Equal(t, []string{"what_to_do"}, keys(held.at("hold")))
-	for _, never := range []string{"readiness", "verdict", "ready", "target", "capsule", "agreement\":{", "flags", "judged", "choking", "frightening",
-		"preference", "leader", "interval", "rank", "progress"} {
+	for _, never := range []string{
+		"readiness", "verdict", "ready", "target", "capsule", "agreement\":{", "flags", "judged", "choking", "frightening",
+		"preference", "leader", "interval", "rank", "progress",
+	} {
 		assert.NotContains(t, string(held.body), never)
 	}
 	clinicsView := f.summary()

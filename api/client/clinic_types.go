@@ -75,6 +75,14 @@ type PlanParameters struct {
 	QuietFrom               string   `json:"quiet_from,omitempty"`  // HH:MM
 	QuietUntil              string   `json:"quiet_until,omitempty"` // HH:MM
 	PractisedNightsWanted   int      `json:"practised_nights_wanted,omitempty"`
+	PreferenceHalfLife      float64  `json:"preference_half_life_nights,omitempty"`
+	LeaderProbability       float64  `json:"leader_probability,omitempty"`
+	LeaderNights            int      `json:"leader_nights,omitempty"`
+	SuccessTries            int      `json:"success_tries,omitempty"`
+	SuccessLookEvery        int      `json:"success_look_every,omitempty"`
+	SuccessRate             float64  `json:"success_rate,omitempty"`
+	SuccessProbability      float64  `json:"success_probability,omitempty"`
+	TooFewProbability       float64  `json:"too_few_probability,omitempty"`
 	ExtraScreeningQuestions []string `json:"extra_screening_questions,omitempty"`
 }
 

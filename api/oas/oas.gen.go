@@ -1696,6 +1696,12 @@ type PlanParametersInput struct {
 	// FollowUpRun After how many closed nights in a row without practice the clinic is asked to follow up; 3 by default.
 	FollowUpRun *int `json:"follow_up_run,omitempty"`
 
+	// LeaderNights How many nights must compare positions before any of them can lead, and be the one that readiness is judged in; 4 by default.
+	LeaderNights *int `json:"leader_nights,omitempty"`
+
+	// LeaderProbability With what probability of being the best a position leads; 0.6 by default.
+	LeaderProbability *float64 `json:"leader_probability,omitempty"`
+
 	// NightTurnsAt When one night ends and the next begins, at the place of practice, `HH:MM`; 04:00 by default.
 	NightTurnsAt *string `json:"night_turns_at,omitempty"`
 
@@ -1707,6 +1713,9 @@ type PlanParametersInput struct {
 
 	// PractisedNightsWanted How many practised nights readiness asks for; 12 by default.
 	PractisedNightsWanted *int `json:"practised_nights_wanted,omitempty"`
+
+	// PreferenceHalfLifeNights Over how many nights a night loses half of its weight in the preference; 4 by default.
+	PreferenceHalfLifeNights *float64 `json:"preference_half_life_nights,omitempty"`
 
 	// QuietFrom From when at home no reminder is sent, `HH:MM`; 21:00 by default.
 	QuietFrom *string `json:"quiet_from,omitempty"`
@@ -1722,6 +1731,21 @@ type PlanParametersInput struct {
 
 	// SittingMinutes How many minutes apart two caregivers' sessions may start and still be one sitting; 60 by default.
 	SittingMinutes *int `json:"sitting_minutes,omitempty"`
+
+	// SuccessLookEvery After how many further tries the next look is taken; 4 by default.
+	SuccessLookEvery *int `json:"success_look_every,omitempty"`
+
+	// SuccessProbability With what probability they must exceed it; 0.8 by default.
+	SuccessProbability *float64 `json:"success_probability,omitempty"`
+
+	// SuccessRate The rate of success that recent tries must be likely to exceed; 0.7 by default.
+	SuccessRate *float64 `json:"success_rate,omitempty"`
+
+	// SuccessTries How many scored tries a look at recent success takes in; 10 by default.
+	SuccessTries *int `json:"success_tries,omitempty"`
+
+	// TooFewProbability Below what probability the answer is no; at most `success_probability`; 0.5 by default.
+	TooFewProbability *float64 `json:"too_few_probability,omitempty"`
 
 	// WrittenTogetherMinutes Within how many minutes of each other nights must be written to be marked as written together; 10 by default.
 	WrittenTogetherMinutes *int `json:"written_together_minutes,omitempty"`
@@ -1769,7 +1793,7 @@ type Preference struct {
 	// JudgedPosition The position readiness is judged in, once one is chosen.
 	JudgedPosition *Position `json:"judged_position,omitempty"`
 
-	// Leader The position that is best with a probability of at least 0.6, once four nights compare positions.
+	// Leader The position that is best with the probability that the plan names, once as many nights as it names compare positions.
 	Leader *Position `json:"leader,omitempty"`
 
 	// MarginOverCentre How far the leader stands above the centre, in mean normalised ranks; absent where the centre leads or was never ranked.

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 )
 
@@ -30,6 +32,14 @@ type PlanParameters struct {
 	QuietFrom              string              `json:"quiet_from"`
 	QuietUntil             string              `json:"quiet_until"`
 	PractisedNightsWanted  int                 `json:"practised_nights_wanted"`
+	PreferenceHalfLife     float64             `json:"preference_half_life_nights"`
+	LeaderProbability      float64             `json:"leader_probability"`
+	LeaderNights           int                 `json:"leader_nights"`
+	SuccessTries           int                 `json:"success_tries"`
+	SuccessLookEvery       int                 `json:"success_look_every"`
+	SuccessRate            float64             `json:"success_rate"`
+	SuccessProbability     float64             `json:"success_probability"`
+	TooFewProbability      float64             `json:"too_few_probability"`
 	ExtraQuestions         []string            `json:"extra_screening_questions"`
 }
 
@@ -48,6 +58,14 @@ func DefaultParameters() PlanParameters {
 		QuietFrom:              d.QuietFrom.String(),
 		QuietUntil:             d.QuietUntil.String(),
 		PractisedNightsWanted:  d.PractisedWanted,
+		PreferenceHalfLife:     d.Preference.HalfLife,
+		LeaderProbability:      d.Preference.Leads,
+		LeaderNights:           d.Preference.Nights,
+		SuccessTries:           d.Success.Tries,
+		SuccessLookEvery:       d.Success.Every,
+		SuccessRate:            d.Success.Rate,
+		SuccessProbability:     d.Success.Enough,
+		TooFewProbability:      d.Success.TooFew,
 		ExtraQuestions:         []string{},
 	}
 }
@@ -58,6 +76,28 @@ func builtinPlan(now time.Time) Plan {
 		panic(fmt.Sprintf("encode the plan built in: %v", err)) // a struct of texts and numbers always encodes
 	}
 	return Plan{ID: BuiltinPlan, Name: "Fourteen evenings", Version: 1, Parameters: parameters, Created: now}
+}
+
+// ReadParameters reads parameters that are written as JSON, in which whatever is left out takes its default, and checks them.
+func ReadParameters(raw []byte) (PlanParameters, error) {
+	p := DefaultParameters()
+	if err := json.Unmarshal(raw, &p, json.RejectUnknownMembers(true)); err != nil {
+		return PlanParameters{}, fmt.Errorf("read the plan's parameters: %w", err)
+	}
+	var r refusal
+	p.check(&r)
+	var wrong []error
+	for _, f := range r.fields {
+		wrong = append(wrong, fmt.Errorf("%s: %s", f.Pointer, f.Detail))
+	}
+	return p, errors.Join(wrong...)
+}
+
+// Rule returns the rule of recent success.
+func (p PlanParameters) Rule() judgement.Rule {
+	return judgement.Rule{
+		Tries: p.SuccessTries, Every: p.SuccessLookEvery, Rate: p.SuccessRate, Enough: p.SuccessProbability, TooFew: p.TooFewProbability,
+	}
 }
 
 var questionName = regexp.MustCompile(`^[a-z][a-z0-9_]{0,63}$`)
@@ -74,6 +114,17 @@ func (p PlanParameters) check(r *refusal) {
 	number("written_together_minutes", p.WrittenTogetherMinutes, 60)
 	number("follow_up_run", p.FollowUpRun, 14)
 	number("practised_nights_wanted", p.PractisedNightsWanted, 60)
+	number("leader_nights", p.LeaderNights, 14)
+	number("success_tries", p.SuccessTries, judgement.MostTries)
+	number("success_look_every", p.SuccessLookEvery, 14)
+	between := func(name string, n, least, most float64) {
+		r.unless(least <= n && n <= most, "/parameters/"+name, fmt.Sprintf("Give a number from %g to %g.", least, most))
+	}
+	between("preference_half_life_nights", p.PreferenceHalfLife, 0.5, 60)
+	between("leader_probability", p.LeaderProbability, 0.5, 0.999)
+	between("success_rate", p.SuccessRate, 0.05, 0.95)
+	between("success_probability", p.SuccessProbability, 0.5, 0.999)
+	between("too_few_probability", p.TooFewProbability, 0.001, max(0.5, p.SuccessProbability))
 	for name, text := range map[string]string{
 		"night_turns_at": p.NightTurnsAt, "quiet_from": p.QuietFrom, "quiet_until": p.QuietUntil,
 	} {
@@ -101,7 +152,7 @@ func (r *refusal) positions(pointer string, positions []practice.Position) {
 
 // practicePlan returns the parameters as the fold takes them. They were checked when they were written.
 func (p Plan) practicePlan() (practice.Plan, error) {
-	var q PlanParameters
+	q := DefaultParameters() // for what a plan that was written earlier does not name
 	if err := json.Unmarshal(p.Parameters, &q); err != nil {
 		return practice.Plan{}, fmt.Errorf("read parameters of plan %s: %w", p.ID, err)
 	}
@@ -114,6 +165,10 @@ func (p Plan) practicePlan() (practice.Plan, error) {
 		WrittenTogetherWithin: time.Duration(q.WrittenTogetherMinutes) * time.Minute,
 		FollowUpRun:           q.FollowUpRun,
 		PractisedWanted:       q.PractisedNightsWanted,
+		Preference: practice.PreferenceRule{
+			HalfLife: q.PreferenceHalfLife, Leads: q.LeaderProbability, Nights: q.LeaderNights,
+		},
+		Success: practice.SuccessRule(q.Rule()),
 	}
 	for _, t := range []struct {
 		text string

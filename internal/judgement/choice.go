@@ -30,7 +30,8 @@ func choiceOf(c *Case) (Choice, bool) {
 		}, true
 	}
 	practised := practisedOf(c.Programme)
-	for n := nightsToLead; n <= len(practised); n++ {
+	rule := c.Programme.Enrolment.Plan.Preference
+	for n := max(1, rule.Nights); n <= len(practised); n++ {
 		at := knownAll(c.Programme, practised, n)
 		if at.After(c.View.At) {
 			break
@@ -43,8 +44,8 @@ func choiceOf(c *Case) (Choice, bool) {
 		if len(first) < n {
 			continue // some of them were withdrawn for a while
 		}
-		if leader := leaderOf(first[:n]); leader != "" {
-			return Choice{Position: leader, From: first[n-1].Night + 1, Changed: leaderOf(practised[:n]) != leader}, true
+		if leader := leaderOf(first[:n], rule); leader != "" {
+			return Choice{Position: leader, From: first[n-1].Night + 1, Changed: leaderOf(practised[:n], rule) != leader}, true
 		}
 	}
 	return Choice{}, false
@@ -68,8 +69,8 @@ func knownAll(p *practice.Programme, nights []practice.NightView, count int) tim
 	return instants[count-1]
 }
 
-func leaderOf(nights []practice.NightView) practice.Position {
-	p := preferenceOf(rankedNights(nights))
+func leaderOf(nights []practice.NightView, rule practice.PreferenceRule) practice.Position {
+	p := preferenceOf(rankedNights(nights), rule)
 	return p.Leader
 }
 

@@ -10,16 +10,6 @@ import (
 	"swallowtail/internal/stats"
 )
 
-// What a preference is told by (placeholders for a clinician's decision).
-const (
-	// halfLife is the nights over which a night loses half of its weight.
-	halfLife = 4
-	// leads is the probability of being best from which a position leads.
-	leads = 0.6
-	// nightsToLead is how many nights must rank positions before any of them can lead: fewer repeat too little.
-	nightsToLead = 4
-)
-
 // How often is drawn. The standard error of a probability is at most sqrt(1/4/draws): 1.6 in a hundred, and where the
 // permutations are few they are all counted.
 const (
@@ -32,8 +22,8 @@ type Preference struct {
 	// Ranked is the nights that rank positions: those with scores in two or more.
 	Ranked    []practice.Night
 	Positions []Standing // of those ranked on any night, in the order of practice.Positions
-	// Leader is the position that is best with a probability of at least 0.6, RunnerUp the next: empty where none is, with
-	// fewer than four nights that rank positions, and where several stand alike.
+	// Leader is the position that is best with the probability that the plan names, RunnerUp the next: empty where none is,
+	// with fewer nights that rank positions than the plan names, and where several stand alike.
 	Leader, RunnerUp practice.Position
 	// MarginOverCentre is how much better than the centre the leader stands, in normalised ranks; nil without both.
 	MarginOverCentre *float64
@@ -43,6 +33,8 @@ type Preference struct {
 	Differ stats.Differences
 	// Exact tells that P was counted, not drawn.
 	Exact bool
+
+	rule practice.PreferenceRule
 }
 
 // Standing is how one position stands among the others.
@@ -104,47 +96,48 @@ func placeOf(p practice.Position) int { return slices.Index(places, p) }
 // PreferenceOf works out which position goes best in a programme.
 func PreferenceOf(programme *practice.Programme) Preference {
 	nights := rankedNights(programme.Nights)
-	p := preferenceOf(nights)
-	p.FirstWeek = leaderWithin(nights, programme.Enrolment.FirstNight)
-	p.SecondWeek = leaderWithin(nights, programme.Enrolment.FirstNight+7)
+	rule := programme.Enrolment.Plan.Preference
+	p := preferenceOf(nights, rule)
+	p.FirstWeek = leaderWithin(nights, programme.Enrolment.FirstNight, rule)
+	p.SecondWeek = leaderWithin(nights, programme.Enrolment.FirstNight+7, rule)
 	p.Differ.P, p.Exact = p.Differ.Permuted(seeded(), permutations)
 	return p
 }
 
 // leaderWithin returns the leader of the week that begins with a night.
-func leaderWithin(nights []rankedNight, from practice.Night) practice.Position {
+func leaderWithin(nights []rankedNight, from practice.Night, rule practice.PreferenceRule) practice.Position {
 	p := preferenceOf(slices.DeleteFunc(slices.Clone(nights), func(n rankedNight) bool {
 		return n.night < from || n.night >= from+7
-	}))
+	}), rule)
 	return p.Leader
 }
 
 // seeded returns a generator that draws the same every time: what is worked out again is to come out the same.
 func seeded() *rand.Rand { return rand.New(rand.NewPCG(14, 5)) } //nolint:gosec // nothing secret is drawn
 
-func preferenceOf(nights []rankedNight) Preference {
-	var p Preference
+func preferenceOf(nights []rankedNight, rule practice.PreferenceRule) Preference {
+	p := Preference{rule: rule}
 	blocks := make([]stats.Block, len(nights))
 	for i, n := range nights {
 		p.Ranked = append(p.Ranked, n.night)
 		blocks[i] = n.block
 	}
 	p.Differ = stats.DifferencesOf(blocks, len(places))
-	best := chancesOfBest(nights)
+	best := chancesOfBest(nights, rule.HalfLife)
 	for at, position := range places {
-		if s, ok := standingOf(nights, at); ok {
+		if s, ok := standingOf(nights, at, rule.HalfLife); ok {
 			s.Position, s.Best = position, best[at]
 			p.Positions = append(p.Positions, s)
 		}
 	}
-	if len(nights) >= nightsToLead && p.Differ.Freedom > 0 {
+	if len(nights) >= rule.Nights && p.Differ.Freedom > 0 {
 		p.nameLeader()
 	}
 	return p
 }
 
 // standingOf returns how a position stands; false where it was never ranked.
-func standingOf(nights []rankedNight, at int) (Standing, bool) {
+func standingOf(nights []rankedNight, at int, halfLife float64) (Standing, bool) {
 	var ranks []stats.Reading
 	for _, n := range nights {
 		if n.block[at].Given {
@@ -162,7 +155,7 @@ func standingOf(nights []rankedNight, at int) (Standing, bool) {
 func (p *Preference) nameLeader() {
 	order := slices.Clone(p.Positions)
 	slices.SortStableFunc(order, compareStandings)
-	if len(order) == 0 || order[0].Best < leads {
+	if len(order) == 0 || order[0].Best < p.rule.Leads {
 		return
 	}
 	p.Leader = order[0].Position
@@ -191,7 +184,7 @@ func compareStandings(a, b Standing) int {
 // chancesOfBest returns how likely each position is to be the best, by drawing as many nights as there are from among them,
 // again and again: Efron and Tibshirani, An Introduction to the Bootstrap (1993), chapter 6. Positions that tie for the best
 // share it.
-func chancesOfBest(nights []rankedNight) []float64 {
+func chancesOfBest(nights []rankedNight, halfLife float64) []float64 {
 	best := make([]float64, len(places))
 	if len(nights) == 0 {
 		return best

@@ -4,21 +4,16 @@ import (
 	"fmt"
 	"math/bits"
 
+	"swallowtail/internal/practice"
 	"swallowtail/internal/stats"
 )
 
-// Rule says when recent tries in one position, chosen beforehand, succeed often enough. All its numbers are placeholders for
-// a clinician's decision; none is clinically validated.
-type Rule struct {
-	Tries  int     // how many scored tries a look takes in: the last so many
-	Every  int     // a look is taken when there are Tries of them, and after every so many further ones
-	Rate   float64 // the rate of success that is to be exceeded, 0 to 1
-	Enough float64 // met where the rate is exceeded with at least this probability
-	TooFew float64 // not met where it is exceeded with less than this; between the two nobody can tell yet
-}
+// Rule is a plan's rule of recent success. All its numbers are placeholders for a clinician's decision; none is clinically
+// validated.
+type Rule practice.SuccessRule
 
 // DefaultRule is the rule of the plan built in: 9 or 10 of the last 10 meet it, 7 or fewer don't.
-func DefaultRule() Rule { return Rule{Tries: 10, Every: 4, Rate: 0.7, Enough: 0.8, TooFew: 0.5} }
+func DefaultRule() Rule { return Rule(practice.DefaultPlan().Success) }
 
 // Answer is what a look comes to.
 type Answer string
@@ -86,8 +81,8 @@ func (r Rule) mustBeSound() {
 	}
 }
 
-// mostWindow is how many tries a look may take in for its errors to be worked out.
-const mostWindow = 16
+// MostTries is how many tries a look may take in: up to that its errors can be worked out.
+const MostTries = 16
 
 // Errors is how a rule judges somebody whose true rate of success is always the same, one try a night, each night for
 // itself. All are probabilities.
@@ -105,7 +100,7 @@ type Errors struct {
 // every sequence of the tries that the next look takes in, of which Tries may be at most 16.
 func (r Rule) ErrorsOver(nights int, rate float64) Errors {
 	r.mustBeSound()
-	if r.Tries > mostWindow || nights < 0 || !(rate >= 0 && rate <= 1) {
+	if r.Tries > MostTries || nights < 0 || !(rate >= 0 && rate <= 1) {
 		panic(fmt.Sprintf("judgement: errors of rule %+v over %d nights at %v", r, nights, rate))
 	}
 	e := Errors{Rate: rate, Answers: map[Answer]float64{CannotSay: 1}}

@@ -37,7 +37,7 @@ func successOf(c *Case, rule Rule) Success {
 
 // criterion puts it into words.
 func (s *Success) criterion(rule Rule) Criterion {
-	c := Criterion{ID: "recent_success", Met: s.Look.Answer == Enough, Nights: s.Nights, Wanted: rule.wanted()}
+	c := Criterion{ID: "recent_success", Met: s.Look.Answer == Enough, Nights: s.Nights, Wanted: rule.Wanted()}
 	switch {
 	case s.Choice == nil:
 		c.Seen = "no position chosen yet"
@@ -73,8 +73,8 @@ func wereMore(tries int) string {
 	return fmt.Sprintf("were %d more tries", tries)
 }
 
-// wanted says how many of the tries must be swallowed.
-func (r Rule) wanted() string {
+// Wanted says how many of the tries must be swallowed.
+func (r Rule) Wanted() string {
 	least := slices.Index(r.answers(), Enough)
 	if least < 0 {
 		return fmt.Sprintf("more than %d tries can show: a rate above %s with a probability of %s", r.Tries, percent(r.Rate), percent(r.Enough))

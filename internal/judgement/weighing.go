@@ -37,7 +37,7 @@ func Weigh(c Case, j *Judgement) Weighing {
 		none := practice.Programme{Enrolment: &practice.Enrolment{}}
 		return Weighing{Preference: PreferenceOf(&none), Progress: ProgressOf(&none), Verdict: j.Verdict, Criteria: j.Criteria}
 	}
-	rule := DefaultRule()
+	rule := Rule(c.Programme.Enrolment.Plan.Success)
 	w := Weighing{
 		Preference: PreferenceOf(c.Programme), Success: successOf(&c, rule),
 		Agreement: AgreementOf(c.Programme), Progress: ProgressOf(c.Programme),
@@ -99,15 +99,15 @@ func (p *Preference) Sentence() string {
 		return "No night has two positions to compare yet."
 	case p.NoneShown():
 		return fmt.Sprintf("No preference shown: on %s with positions to compare, all went equally well.", nights)
-	case len(p.Ranked) < nightsToLead:
-		return fmt.Sprintf("Too early to tell: %s of the %d that are wanted.", nights, nightsToLead)
+	case len(p.Ranked) < p.rule.Nights:
+		return fmt.Sprintf("Too early to tell: %s of the %d that are wanted.", nights, p.rule.Nights)
 	case p.Leader != "":
 		return fmt.Sprintf("%s goes best so far: over %s, the recent ones counting most, the chance that it is the best is %s.",
 			title(p.Leader), nights, percent(p.best().Best))
 	}
 	best := p.best()
 	return fmt.Sprintf("No position leads yet: over %s, %s is the likeliest best with a chance of %s, and %s is wanted.",
-		nights, best.Position, percent(best.Best), percent(leads))
+		nights, best.Position, percent(best.Best), percent(p.rule.Leads))
 }
 
 // best returns the standing of the position that is most likely the best.

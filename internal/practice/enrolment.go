@@ -19,6 +19,24 @@ type Plan struct {
 	FollowUpRun           int           // nights in a row without practice at which the clinic is told
 	QuietFrom, QuietUntil TimeOfDay     // no reminder between
 	PractisedWanted       int           // practised nights wanted before readiness is considered
+	Preference            PreferenceRule
+	Success               SuccessRule
+}
+
+// PreferenceRule says when a position leads.
+type PreferenceRule struct {
+	HalfLife float64 // nights over which a night loses half of its weight
+	Leads    float64 // the probability of being best from which a position leads
+	Nights   int     // how many nights must rank positions before any of them can lead
+}
+
+// SuccessRule says when recent tries in one position, chosen beforehand, succeed often enough.
+type SuccessRule struct {
+	Tries  int     // how many scored tries a look takes in: the last so many
+	Every  int     // a look is taken when there are Tries of them, and after every so many further ones
+	Rate   float64 // the rate of success that is to be exceeded, 0 to 1
+	Enough float64 // met where the rate is exceeded with at least this probability
+	TooFew float64 // not met where it is exceeded with less than this; between the two nobody can tell yet
 }
 
 // DefaultPlan is the plan built in: fourteen evenings, five positions (common practice).
@@ -35,6 +53,8 @@ func DefaultPlan() Plan {
 		QuietFrom:             21 * 60,
 		QuietUntil:            8 * 60,
 		PractisedWanted:       12,
+		Preference:            PreferenceRule{HalfLife: 4, Leads: 0.6, Nights: 4},
+		Success:               SuccessRule{Tries: 10, Every: 4, Rate: 0.7, Enough: 0.8, TooFew: 0.5},
 	}
 }
 
