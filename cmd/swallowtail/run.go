@@ -47,6 +47,7 @@ func commands() []command {
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
+		{"rule-check", "tell how often a plan's rule of recent success errs, before anyone uses it", ruleCheck},
 		{"health", "ask a running server whether it is alive", health},
 	}
 }
@@ -79,10 +80,16 @@ func help(w io.Writer) {
 	fmt.Fprint(w, "\nEvery flag can also be set in the environment, as SWALLOWTAIL_ and its name: --second-factor is SWALLOWTAIL_SECOND_FACTOR.\n")
 }
 
-// flags returns the command's flag set, with the database that every command takes. wanted names what else it takes.
+// flags returns the flag set of a command that works on a database. wanted names what it takes beside flags.
 func (c *call) flags(wanted ...string) (set *flag.FlagSet, db *string) {
+	set = c.plainFlags(wanted...)
+	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
+}
+
+// plainFlags returns the flag set of a command that needs no database.
+func (c *call) plainFlags(wanted ...string) *flag.FlagSet {
 	c.wanted = wanted
-	set = flag.NewFlagSet("swallowtail "+c.command.name, flag.ContinueOnError)
+	set := flag.NewFlagSet("swallowtail "+c.command.name, flag.ContinueOnError)
 	set.SetOutput(c.err)
 	set.Usage = func() {
 		fmt.Fprintf(c.err, "swallowtail %s: %s\n\n", c.command.name, c.command.usage)
@@ -91,7 +98,7 @@ func (c *call) flags(wanted ...string) (set *flag.FlagSet, db *string) {
 		}
 		set.PrintDefaults()
 	}
-	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
+	return set
 }
 
 // parse reads the operands, and the flags before, between and after them: from the arguments, else from the environment.
