@@ -11,6 +11,7 @@ import (
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/fault"
+	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 )
 
@@ -28,15 +29,13 @@ type Target struct {
 	WidthMM     float64 `json:"width_mm,omitzero"`
 }
 
-// capsuleSizes are the size codes of two-piece capsules, text since 00 is not 0.
-var capsuleSizes = []string{"000", "00el", "00", "0el", "0", "1el", "1", "2el", "2", "3", "4", "5"}
-
 // maxTargetMM is more than anything that is swallowed whole measures.
 const maxTargetMM = 60
 
 func (t Target) check(r *refusal) {
 	if t.CapsuleSize != "" {
-		r.unless(slices.Contains(capsuleSizes, t.CapsuleSize), "/target/capsule_size", `Give a size code as text, from "000" to "5".`)
+		_, known := judgement.ShellOf(t.CapsuleSize)
+		r.unless(known, "/target/capsule_size", `Give a size code as text, from "000" to "5".`)
 		r.unless(t.LengthMM == 0 && t.WidthMM == 0, "/target", "Give either capsule_size, or length_mm and width_mm.")
 		return
 	}
