@@ -13,9 +13,8 @@ import (
 
 // Judgement is what a programme amounts to at the instant of its view.
 type Judgement struct {
-	Positions     []Figures   // positions in use or tried, in the order of practice.Positions
-	Verdict       Verdict     // empty where only a Weighing can tell
-	Criteria      []Criterion // those that need no statistics
+	Positions     []Figures // positions in use or tried, in the order of practice.Positions
+	Verdict       Verdict   // empty where only a Weighing can tell
 	Disagreements []Disagreement
 	Snags         []SnagCount
 	Advice        []Advice
@@ -40,7 +39,7 @@ func Judge(v *practice.View, p *practice.Programme) Judgement {
 		Snags:         snagCounts(p),
 		Advice:        advice(p),
 	}
-	j.Verdict, j.Criteria = readiness(v, p, j.Disagreements)
+	j.Verdict = firstVerdict(v, p)
 	j.Flags = flags(v, p, &j)
 	j.Urgency = urgency(v, p, &j)
 	return j

@@ -65,8 +65,7 @@ func TestDisagreements(t *testing.T) {
 	assert.Equal(t, 1, j.Disagreements[0].Sitting)
 	assert.Equal(t, practice.Left, j.Disagreements[0].Try.Position)
 	assert.Contains(t, j.Flags, judgement.FlagOpenDisagreement)
-	criterion := j.Criteria[2]
-	assert.Equal(t, "no_open_disagreement", criterion.ID)
+	criterion := s.criterion(s.weigh(2), "no_open_disagreement")
 	assert.False(t, criterion.Met)
 	assert.Equal(t, []practice.Night{march(1)}, criterion.Nights)
 	assert.Equal(t, "1 open disagreement", criterion.Seen)
@@ -102,41 +101,39 @@ func TestReadinessCriteria(t *testing.T) {
 	}
 	j := s.judge(13)
 	assert.Empty(t, j.Verdict, "what needs statistics is absent")
+	w := s.weigh(13)
 	ids := []string{}
-	for _, c := range j.Criteria {
+	for _, c := range w.Criteria {
 		ids = append(ids, c.ID)
-		assert.NotEmpty(t, c.Wanted)
-		assert.NotEmpty(t, c.Seen)
-		assert.NotEmpty(t, c.Why)
 	}
-	assert.Equal(t, []string{"practised_nights", "no_open_incident", "no_open_disagreement"}, ids)
-	met := func(j judgement.Judgement) []bool {
-		all := []bool{}
-		for _, c := range j.Criteria {
-			all = append(all, c.Met)
+	assert.Equal(t, []string{
+		"recent_success", "practised_nights", "size_practised", "no_open_incident", "no_open_disagreement", "no_recalled_night",
+	}, ids)
+	met := func(w judgement.Weighing) []bool {
+		return []bool{
+			s.criterion(w, "practised_nights").Met, s.criterion(w, "no_open_incident").Met, s.criterion(w, "no_open_disagreement").Met,
 		}
-		return all
 	}
-	assert.Equal(t, []bool{false, true, true}, met(j))
-	assert.Equal(t, "11 practised nights", j.Criteria[0].Seen)
+	assert.Equal(t, []bool{false, true, true}, met(w))
+	assert.Equal(t, "11 practised nights", s.criterion(w, "practised_nights").Seen)
 	s.practise(mama, 12, swallowed(practice.Left, 4))
-	assert.Equal(t, []bool{true, true, true}, met(s.judge(13)))
+	assert.Equal(t, []bool{true, true, true}, met(s.weigh(13)))
 
 	// A thirteenth, written days later, is no practised night to rest on, and is flagged.
 	late := s.evening(13)
 	session := s.write(mama, late.Add(60*time.Hour), &practice.Session{Practised: practice.MomentOf(late), Zone: "America/Halifax"})
 	s.write(mama, late.Add(60*time.Hour), &practice.Try{Session: session.Subject, Position: practice.Up, Number: 1, Medium: practice.Sweet, Outcome: practice.Swallowed, Ease: 3})
-	j = s.judge(17)
-	assert.Equal(t, []bool{true, true, true}, met(j))
-	assert.Len(t, j.Criteria[0].Nights, 12)
-	assert.NotContains(t, j.Criteria[0].Nights, march(13))
+	j, w = s.judge(17), s.weigh(17)
+	assert.Equal(t, []bool{true, true, true}, met(w))
+	assert.Len(t, s.criterion(w, "practised_nights").Nights, 12)
+	assert.NotContains(t, s.criterion(w, "practised_nights").Nights, march(13))
 	assert.Contains(t, j.Flags, judgement.Flag(practice.MarkRecalled))
 
 	s.write(papa, s.evening(14), &practice.Incident{What: "vomited"})
-	j = s.judge(17)
+	j, w = s.judge(17), s.weigh(17)
 	assert.Equal(t, judgement.Hold, j.Verdict)
-	assert.Equal(t, []bool{true, false, true}, met(j))
-	assert.Equal(t, "1 open incident", j.Criteria[1].Seen)
+	assert.Equal(t, []bool{true, false, true}, met(w))
+	assert.Equal(t, "1 open incident", s.criterion(w, "no_open_incident").Seen)
 }
 
 // TestAttemptedIsStarted: an evening of refusals has begun the programme.

@@ -30,15 +30,15 @@ type Criterion struct {
 	Why    string           // a plain sentence
 }
 
-func readiness(v *practice.View, p *practice.Programme, open []Disagreement) (Verdict, []Criterion) {
-	criteria := []Criterion{practisedNights(p), noOpenIncident(v), noOpenDisagreement(open)}
+// firstVerdict returns a verdict that comes before all weighing, empty where none does.
+func firstVerdict(v *practice.View, p *practice.Programme) Verdict {
 	switch {
 	case len(v.Hold) > 0:
-		return Hold, criteria
+		return Hold
 	case p.Counts.Practised+p.Counts.Attempted == 0:
-		return NotStarted, criteria
+		return NotStarted
 	}
-	return "", criteria
+	return ""
 }
 
 // practisedNights counts the practised nights that were written while they were fresh: readiness does not rest on those

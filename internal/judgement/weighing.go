@@ -35,7 +35,7 @@ type Weighing struct {
 func Weigh(c Case, j *Judgement) Weighing {
 	if c.Programme == nil {
 		none := practice.Programme{Enrolment: &practice.Enrolment{}}
-		return Weighing{Preference: PreferenceOf(&none), Progress: ProgressOf(&none), Verdict: j.Verdict, Criteria: j.Criteria}
+		return Weighing{Preference: PreferenceOf(&none), Progress: ProgressOf(&none), Verdict: j.Verdict}
 	}
 	rule := Rule(c.Programme.Enrolment.Plan.Success)
 	w := Weighing{
