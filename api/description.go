@@ -8,6 +8,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/go-json-experiment/json"
 
@@ -48,7 +49,8 @@ type listed struct {
 	operation
 }
 
-func describe() (description, error) {
+// describe reads the description, which never changes, and so only once.
+var describe = sync.OnceValues(func() (description, error) {
 	encoded, err := openapi.JSON()
 	if err != nil {
 		return description{}, err
@@ -77,4 +79,4 @@ func describe() (description, error) {
 	}
 	d.page = b.Bytes()
 	return d, nil
-}
+})

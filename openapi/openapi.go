@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"sync"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -17,15 +18,22 @@ var document []byte
 // YAML returns the description as it is written, an OpenAPI 3.1 document. The caller may change what it receives.
 func YAML() []byte { return slices.Clone(document) }
 
-// JSON returns the same document as JSON, its members in alphabetical order so that the bytes are always the same.
+// JSON returns the same document as JSON, its members in alphabetical order so that the bytes are always the same. The
+// caller may change what it receives.
 func JSON() ([]byte, error) {
+	made, err := converted()
+	return slices.Clone(made), err
+}
+
+// converted is made once: that takes some fifty milliseconds, and anybody may ask for it.
+var converted = sync.OnceValues(func() ([]byte, error) {
 	var tree map[string]any
 	if err := yaml.Unmarshal(document, &tree); err != nil {
 		return nil, fmt.Errorf("read the description: %w", err)
 	}
-	converted, err := json.Marshal(tree)
+	made, err := json.Marshal(tree)
 	if err != nil {
 		return nil, fmt.Errorf("write the description as JSON: %w", err)
 	}
-	return converted, nil
-}
+	return made, nil
+})

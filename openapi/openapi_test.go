@@ -88,10 +88,16 @@ func TestDocumentIsValidOpenAPI(t *testing.T) {
 	assert.True(t, valid)
 }
 
-func TestYAMLIsTheCallersOwn(t *testing.T) {
+func TestWhatIsReturnedIsTheCallersOwn(t *testing.T) {
 	t.Parallel()
 	openapi.YAML()[0] = 'X'
 	assert.Equal(t, byte('o'), openapi.YAML()[0])
+	converted, err := openapi.JSON()
+	require.NoError(t, err)
+	converted[0] = 'X'
+	again, err := openapi.JSON()
+	require.NoError(t, err)
+	assert.Equal(t, byte('{'), again[0])
 }
 
 func TestJSONSaysWhatTheYAMLSays(t *testing.T) {
