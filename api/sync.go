@@ -50,8 +50,8 @@ type stampDoc struct {
 func entryDocOf(f clinic.FeedEntry) entryDoc {
 	doc := entryDoc{
 		ID: f.ID, Rev: f.Rev, Status: f.Status, Author: served.AuthorOf(f.Author), Sent: f.Sent,
-		Kind: textOrNull(f.Members["kind"]), Subject: textOrNull(f.Members["subject"]), Learner: textOrNull(f.Members["learner_id"]),
-		Recorded: textOrNull(f.Members["recorded_at"]), Body: f.Members["body"], Replaces: f.Members["replaces"],
+		Kind: textOrNull(f.Kind), Subject: textOrNull(f.Subject), Learner: textOrNull(f.Learner),
+		Recorded: textOrNull(f.Recorded), Body: f.Body, Replaces: f.Replaces,
 		Stamp: stampDoc{
 			Received: served.Instant(f.Stamp.Received), OffsetMS: f.Stamp.ClockOffset.Milliseconds(),
 			Seal: base64.RawURLEncoding.EncodeToString(f.Seal),

@@ -103,7 +103,7 @@ func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.
 				return nil
 			}
 			entries = append(entries, ListedEntry{
-				FeedEntry: s.feedEntry(l.Household, e, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
+				FeedEntry: s.feedEntry(l.Household, e, &f.read[i].Reading, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
 			})
 		}
 		return nil

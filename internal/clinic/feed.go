@@ -25,34 +25,45 @@ type FeedEntry struct {
 	Stamp  practice.Stamp
 	Seal   []byte
 	Flaws  []door.Flaw
-	// Members are those of the entry as sent: kind, subject, replaces, learner_id, recorded_at and body. A member that
-	// can't be read is absent; so is the body of another caregiver's quarantined entry.
-	Members map[string]jsontext.Value
+	// Members are those of the entry as sent. A member that can't be read is absent; so is the body of another caregiver's
+	// quarantined entry. They are not to be changed.
+	door.Members
 	// Sent is a quarantined entry as it came, for its author and the clinic: the JSON itself where it is well-formed, else
 	// a JSON string of its text.
 	Sent jsontext.Value
 }
 
-// feedEntry returns an entry as a reader gets it; a nil reader is the clinic, who reads everything.
-func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, reader *practice.Author) FeedEntry {
+// feedEntry returns an entry, of which the door read this, as a reader gets it; a nil reader is the clinic, who reads
+// everything.
+func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *door.Reading, reader *practice.Author) FeedEntry {
 	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
 	f := FeedEntry{
 		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
 		Seal:  s.seal(household, e.Author, e.ID, e.Content, stamp),
-		Flaws: flawsOf(e.Problem), Members: membersOf(e.Sent),
+		Flaws: flawsOf(e.Problem), Members: read.Members,
 	}
 	others := reader != nil && *reader != e.Author
 	if len(e.Problem) > 0 {
-		f.Members = readable(e)
+		f.Members = readable(e, &read.Entry)
 		if !others {
 			f.Sent = asJSON(e.Sent)
 		}
 		return f
 	}
+	if read.Entry.Body == nil {
+		f.Members = known(membersOf(e.Sent))
+	}
 	if others {
-		f.Members["body"] = withoutPrivateWords(f.Members["body"], string(f.Members["kind"]))
+		f.Body = withoutPrivateWords(f.Body, string(f.Kind))
 	}
 	return f
+}
+
+// known returns the members that every entry has.
+func known(m map[string]jsontext.Value) door.Members {
+	return door.Members{
+		Kind: m["kind"], Subject: m["subject"], Replaces: m["replaces"], Learner: m["learner_id"], Recorded: m["recorded_at"], Body: m["body"],
+	}
 }
 
 // membersOf returns the members of a JSON object, none where it is none.
@@ -64,7 +75,7 @@ func membersOf(sent []byte) map[string]jsontext.Value {
 	return members
 }
 
-// readMembers reads one JSON object, member by member: every page of the feed holds hundreds.
+// readMembers reads one JSON object, member by member, which is quicker than to have the library make a map.
 func readMembers(sent []byte) (map[string]jsontext.Value, error) {
 	members := make(map[string]jsontext.Value, 8)
 	d := jsontext.NewDecoder(bytes.NewBuffer(sent))
@@ -95,23 +106,21 @@ func readMembers(sent []byte) (map[string]jsontext.Value, error) {
 var errNoObject = errors.New("not one JSON object")
 
 // readable returns the members of a quarantined entry that could be read, never its body.
-func readable(e *StoredEntry) map[string]jsontext.Value {
-	entry := door.Reread(e.Sent, e.Schema, e.Author.Role).Entry
-	members := map[string]jsontext.Value{}
-	put := func(name, text string) { members[name], _ = jsontext.AppendQuote(nil, text) }
+func readable(e *StoredEntry, entry *practice.Entry) (m door.Members) {
+	put := func(into *jsontext.Value, text string) { *into, _ = jsontext.AppendQuote(nil, text) }
 	if entry.Subject.UUID != uuid.Nil {
-		put("subject", entry.Subject.String())
+		put(&m.Subject, entry.Subject.String())
 	}
 	if e.Learner != uuid.Nil {
-		put("learner_id", e.Learner.String())
+		put(&m.Learner, e.Learner.String())
 	}
 	if !entry.Recorded.IsZero() {
-		put("recorded_at", entry.Recorded.String())
+		put(&m.Recorded, entry.Recorded.String())
 	}
-	if kind, ok := membersOf(e.Sent)["kind"]; ok && kind.Kind() == '"' {
-		members["kind"] = kind
+	if kind := membersOf(e.Sent)["kind"]; kind.Kind() == '"' {
+		m.Kind = kind
 	}
-	return members
+	return m
 }
 
 // asJSON returns what was sent as it is where it is one well-formed JSON value, else as a JSON string.
@@ -133,11 +142,14 @@ func asJSON(sent []byte) jsontext.Value {
 // withoutPrivateWords returns a body without its note, unless it was written to be shared, and without the reason of a
 // retraction: these are for their author and the clinic. The reason of a settlement is for everybody.
 func withoutPrivateWords(body jsontext.Value, kind string) jsontext.Value {
-	members := membersOf(body)
 	private := "note"
 	if kind == `"retract"` {
 		private = "reason"
 	}
+	if !mayHold(body, private) {
+		return body
+	}
+	members := membersOf(body)
 	if _, has := members[private]; !has || string(members["note_shared"]) == "true" {
 		return body
 	}
@@ -147,4 +159,9 @@ func withoutPrivateWords(body jsontext.Value, kind string) jsontext.Value {
 		return jsontext.Value("null")
 	}
 	return stripped
+}
+
+// mayHold reports whether a name may stand somewhere in JSON: as it is, or written with escapes.
+func mayHold(raw jsontext.Value, name string) bool {
+	return bytes.Contains(raw, []byte(name)) || bytes.IndexByte(raw, '\\') >= 0
 }

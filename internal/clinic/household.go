@@ -20,6 +20,7 @@ type family struct {
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
 	record     *practice.Record
+	read       []reading // of each stored entry
 	stamped    []practice.Stamped
 	stored     []StoredEntry
 }
@@ -54,7 +55,8 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 	if err != nil {
 		return nil, err
 	}
-	f.stamped = stampedOf(f.stored, known.of(id, f.stored), people)
+	f.read = known.of(id, f.stored)
+	f.stamped = stampedOf(f.stored, f.read, people)
 	f.record = practice.NewRecord(f.stamped)
 	return f, nil
 }

@@ -27,3 +27,19 @@ func FuzzMembersOf(f *testing.F) {
 		assert.Equal(t, before, string(sent), "what was sent is only read")
 	})
 }
+
+// TestPrivateWordsAreTakenOut however their name is written.
+func TestPrivateWordsAreTakenOut(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ kind, body, want string }{
+		{"try", `{"ease":3,"note":"ours"}`, `{"ease":3}`},
+		{"try", `{"ease":3,"n\u006fte":"ours"}`, `{"ease":3}`},
+		{"try", `{"ease":3,"note":"ours","note_shared":true}`, `{"ease":3,"note":"ours","note_shared":true}`},
+		{"try", `{"ease":3,"reason":"theirs"}`, `{"ease":3,"reason":"theirs"}`},
+		{"try", `{"ease": 3}`, `{"ease": 3}`},
+		{"retract", `{"reason":"ours"}`, `{}`},
+		{"retract", `{"\u0072eason":"ours"}`, `{}`},
+	} {
+		assert.Equal(t, c.want, string(withoutPrivateWords(jsontext.Value(c.body), `"`+c.kind+`"`)), c.body)
+	}
+}

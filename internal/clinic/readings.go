@@ -8,8 +8,9 @@ import (
 	"swallowtail/internal/door"
 )
 
-// mostReadings is how many entries' readings are kept, at some 300 octets each without its note.
-const mostReadings = 100_000
+// mostReadings is how many entries' readings are kept, each with the entry as it was sent, at some 700 octets without its
+// note.
+const mostReadings = 50_000
 
 // readings are what the door made of the entries of some households, kept in memory so that the next fold of one reads
 // only what is new. The zero value is empty; a nil one keeps nothing. Safe for concurrent use.

@@ -102,7 +102,7 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	first := f.countUpTo(after)
 	upTo := min(first+limit, len(f.stored))
 	for i := first; i < upTo; i++ {
-		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &reader))
+		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i].Reading, &reader))
 	}
 	last := int64(0)
 	if upTo > 0 {

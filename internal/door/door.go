@@ -3,6 +3,7 @@ package door
 import (
 	"time"
 
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/google/uuid"
 
 	"swallowtail/internal/practice"
@@ -75,7 +76,12 @@ type Reading struct {
 	// Flawed tells that the entry would be quarantined now. Where it is neither flawed nor has a body, its kind or schema is
 	// not known yet.
 	Flawed bool
+	// Members are those of the entry as they stand in it, slices of it. There are none unless it would be accepted now.
+	Members Members
 }
+
+// Members are some of an entry's members, as JSON.
+type Members struct{ Kind, Subject, Replaces, Learner, Recorded, Body jsontext.Value }
 
 // Reread reads a stored entry, Offered.Sent, again, as [Examine] does. It is quicker, since it works out the content only
 // where the id depends on it.
@@ -87,7 +93,11 @@ func Reread(sent []byte, schema int, role practice.Role) Reading {
 	if o.Entry.ID.UUID == uuid.Nil {
 		o.Entry.ID = derivedID(contentOf(sent))
 	}
-	return Reading{Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined}
+	read := Reading{Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined}
+	if o.Status == practice.Accepted {
+		read.Members = r.members()
+	}
+	return read
 }
 
 // idSpace is the name space of derived ids (RFC 9562, section 6.5), made once at random.

@@ -119,6 +119,15 @@ func (r *reader) body(known *spec) practice.Body {
 	return known.read(r.openInner(value, "/body", known.members))
 }
 
+// members returns what stands in the entry.
+func (r *reader) members() Members {
+	f := &r.entry
+	return Members{
+		Kind: f.value("kind"), Subject: f.value("subject"), Replaces: f.value("replaces"), Learner: f.value("learner_id"),
+		Recorded: f.value("recorded_at"), Body: f.value("body"),
+	}
+}
+
 // stamp returns the stamp that the entry carries, nil where there is none that can be read. It comes last, since what is
 // wrong with a stamp is no flaw of the entry.
 func (r *reader) stamp() *Stamp {
