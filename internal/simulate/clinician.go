@@ -74,7 +74,7 @@ func (w *World) clinicianBody() client.Body {
 		witness, _ := oneOf(w, w.house.people)
 		return sheet{client.Evening{
 			Learner: w.house.learner.String(), Timezone: homeZone, Witness: witness.String(),
-			PractisedAt: w.occasion.In(w.zones[0]), Tries: w.tries(2),
+			PractisedAt: w.occasion.In(w.street.zones[0]), Tries: w.tries(2),
 		}}
 	case 4:
 		nights := w.clinicianReads()

@@ -48,6 +48,7 @@ type Street struct {
 	engine Engine
 	keys   *access.Keys
 	log    *slog.Logger
+	zones  [2]*time.Location
 
 	mu     sync.Mutex
 	houses map[shape]*house
@@ -61,7 +62,13 @@ func NewStreet(engine Engine, folder string, log *slog.Logger) (*Street, error) 
 	if err != nil {
 		return nil, fmt.Errorf("make keys: %w", err)
 	}
-	return &Street{engine: engine, keys: keys, log: log, houses: map[shape]*house{}}, nil
+	s := &Street{engine: engine, keys: keys, log: log, houses: map[shape]*house{}}
+	for i, name := range []string{homeZone, otherZone} {
+		if s.zones[i], err = time.LoadLocation(name); err != nil {
+			return nil, fmt.Errorf("find the time: %w", err)
+		}
+	}
+	return s, nil
 }
 
 func (s *Street) house(ctx context.Context, of shape) (*house, error) {

@@ -226,7 +226,7 @@ func (x *exchange) outcome() (answer client.Response, err error) {
 
 // addPhone adds a phone of one of the people.
 func (w *World) addPhone(principal access.Principal) {
-	p := &phone{world: w, number: len(w.phones), principal: principal, zone: w.zones[0]}
+	p := &phone{world: w, number: len(w.phones), principal: principal, zone: w.street.zones[0]}
 	p.disk.phone = p
 	for i, id := range w.house.people {
 		if id == principal.CaregiverID {
@@ -234,7 +234,7 @@ func (w *World) addPhone(principal access.Principal) {
 		}
 	}
 	if p.owner%2 == 1 {
-		p.zone = w.zones[1]
+		p.zone = w.street.zones[1]
 	}
 	w.phones = append(w.phones, p)
 }

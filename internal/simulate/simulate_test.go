@@ -77,7 +77,7 @@ func TestSchedulesOnSQLite(t *testing.T) {
 	if raceDetector {
 		count = onSQLiteRaced
 	}
-	playAll(t, newStreet(t, &sqliteEngine{t: t, folder: t.TempDir()}), count)
+	playAll(t, newStreet(t, newSQLiteEngine(t)), count)
 }
 
 // playAll plays schedules, as many at a time as there are processors, until one fails.

@@ -5,26 +5,49 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 	"path/filepath"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/store/sqlite"
 )
 
-// sqliteEngine makes storages that are SQLite files. Their snapshots are files too.
+// sqliteEngine makes storages that are SQLite files. Their snapshots are files too. A storage that has been closed serves
+// again: what the next schedule begins with takes the place of all that is in it, as a restore does it.
 type sqliteEngine struct {
-	t      *testing.T
 	folder string
 	made   atomic.Uint64
+
+	mu   sync.Mutex
+	idle []*sqliteStorage
 }
 
 var _ Engine = (*sqliteEngine)(nil)
+
+func newSQLiteEngine(t *testing.T) *sqliteEngine {
+	e := &sqliteEngine{folder: t.TempDir()}
+	t.Cleanup(func() {
+		for s := e.takeIdle(); s != nil; s = e.takeIdle() {
+			require.NoError(t, s.Store.Close())
+		}
+	})
+	return e
+}
+
+func (e *sqliteEngine) takeIdle() (s *sqliteStorage) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if last := len(e.idle) - 1; last >= 0 {
+		s, e.idle = e.idle[last], e.idle[:last]
+	}
+	return s
+}
 
 func (e *sqliteEngine) file(kind string) string {
 	return filepath.Join(e.folder, fmt.Sprintf("%s-%d.db", kind, e.made.Add(1)))
@@ -43,20 +66,16 @@ func (e *sqliteEngine) New(ctx context.Context) (Storage, error) {
 }
 
 // From implements Engine.
-func (e *sqliteEngine) From(ctx context.Context, s Snapshot) (Storage, error) {
-	from, ok := s.(string)
-	if !ok {
-		return nil, errForeignSnapshot
+func (e *sqliteEngine) From(ctx context.Context, snapshot Snapshot) (Storage, error) {
+	s := e.takeIdle()
+	if s == nil {
+		fresh, err := e.New(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return fresh, fresh.Restore(snapshot)
 	}
-	data, err := os.ReadFile(from)
-	if err != nil {
-		return nil, err
-	}
-	path := e.file("store")
-	if err := os.WriteFile(path, data, 0o600); err != nil { //nolint:gosec // G703: the test's own folder
-		return nil, err
-	}
-	return e.open(ctx, path)
+	return s, s.Restore(snapshot)
 }
 
 func (e *sqliteEngine) open(ctx context.Context, path string) (*sqliteStorage, error) {
@@ -70,24 +89,23 @@ func (e *sqliteEngine) open(ctx context.Context, path string) (*sqliteStorage, e
 	if err != nil {
 		return nil, err
 	}
-	return &sqliteStorage{store, e, path}, nil
+	return &sqliteStorage{store, e}, nil
 }
 
 // sqliteStorage is one file.
 type sqliteStorage struct {
 	*sqlite.Store
 	engine *sqliteEngine
-	path   string
 }
 
 // Snapshot implements Storage as the backup command does.
-func (s sqliteStorage) Snapshot() (Snapshot, error) {
+func (s *sqliteStorage) Snapshot() (Snapshot, error) {
 	path := s.engine.file("backup")
 	return path, s.BackUp(context.Background(), path)
 }
 
 // Restore implements Storage as the restore command does, but for what it tells anybody about it.
-func (s sqliteStorage) Restore(snapshot Snapshot) error {
+func (s *sqliteStorage) Restore(snapshot Snapshot) error {
 	from, ok := snapshot.(string)
 	if !ok {
 		return errForeignSnapshot
@@ -99,7 +117,10 @@ func (s sqliteStorage) Restore(snapshot Snapshot) error {
 	})
 }
 
-// Close implements Storage. Nothing of the file is kept.
-func (s sqliteStorage) Close() error {
-	return errors.Join(s.Store.Close(), os.Remove(s.path))
+// Close implements Storage.
+func (s *sqliteStorage) Close() error {
+	s.engine.mu.Lock()
+	defer s.engine.mu.Unlock()
+	s.engine.idle = append(s.engine.idle, s)
+	return nil
 }

@@ -35,7 +35,6 @@ type World struct {
 	house  *house
 	random *rand.Rand
 	now    time.Time // the server's clock
-	zones  [2]*time.Location
 
 	server    server
 	phones    []*phone
@@ -94,11 +93,6 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 		phoneIDs: ids{space: phoneSpace}, clinicIDs: ids{space: clinicSpace},
 		pageLimit: pageLimits[random.IntN(len(pageLimits))], occasion: began.Add(-time.Hour), quarrel: what.Seed%3 == 0,
 		trace: trace{to: what.Trace, sum: what.Seed},
-	}
-	for i, name := range []string{homeZone, otherZone} {
-		if w.zones[i], err = time.LoadLocation(name); err != nil {
-			return nil, err
-		}
 	}
 	if err := w.server.start(w); err != nil {
 		return nil, err
