@@ -25,15 +25,26 @@ func (w *World) check() {
 	o := w.model(stored)
 	o.checkRow(kept.Row)
 	o.checkNights(nights)
-	// What takes as long as a phone's sync is not looked at in every schedule.
-	retell := w.chance(retold) // with the stamps that the reader has seen
-	if retell || w.chance(2) {
+	w.lookCloser(stored, nights)
+	for _, n := range kept.Nights {
+		h := fnv.New64a()
+		_, _ = h.Write(n.Doc)          // a hash takes everything
+		w.say("night", int(h.Sum64())) //nolint:gosec // only the bits matter
+	}
+}
+
+// lookCloser checks what takes as long as a phone's sync, one thing in each schedule, and now and then what takes longer.
+func (w *World) lookCloser(stored []clinic.StoredEntry, nights map[string][]byte) {
+	retell := w.chance(retold)
+	look := w.random.IntN(3)
+	if look == 0 || retell { // which goes by the stamps that the reader has seen
 		w.readOn()
 		w.checkReader(stored)
 	}
-	if w.chance(2) {
+	switch look {
+	case 1:
 		w.checkStore()
-	} else {
+	case 2:
 		w.checkFoldOrder(nights)
 	}
 	if retell {
@@ -41,11 +52,6 @@ func (w *World) check() {
 	}
 	if w.chance(retold) {
 		w.checkShifted(stored)
-	}
-	for _, n := range kept.Nights {
-		h := fnv.New64a()
-		_, _ = h.Write(n.Doc)          // a hash takes everything
-		w.say("night", int(h.Sum64())) //nolint:gosec // only the bits matter
 	}
 }
 

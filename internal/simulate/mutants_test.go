@@ -24,7 +24,7 @@ import (
 type mutant struct {
 	name    string
 	changes []change
-	// caught is an invariant that the mutant breaks. Others may be found to be broken first.
+	every   int // where it is caught in quarrels, the other schedules are left out; 0 for none
 }
 
 // change is a piece of a source file, which must be there exactly once, and what stands in its place. It may ask
@@ -126,19 +126,19 @@ var mutants = []mutant{
 		"	case review == notReviewed:\n		return WhySetAside\n",
 		"	case review == notReviewed && !mutated(`set aside counts at once`):\n		return WhySetAside\n",
 	}}},
-	{name: "delete wins", changes: []change{{
+	{name: "delete wins", every: quarrelEvery, changes: []change{{
 		"internal/practice/account.go",
 		"		if len(a.heads) > 0 {\n",
 		"		if mutated(`delete wins`) && len(retractions) > 0 {\n			a.heads = nil\n		}\n		if len(a.heads) > 0 {\n",
 	}}},
-	{name: "last writer wins by the clock", changes: []change{{
+	{name: "last writer wins by the clock", every: quarrelEvery, changes: []change{{
 		"internal/practice/account.go",
 		"	useful := false\n",
 		"	for i := range accounts {\n		a := &accounts[i]\n		for mutated(`last writer wins by the clock`) && len(a.heads) > 1 {\n" +
 			"			earlier := 0\n			if a.heads[1].recorded().unixMilli < a.heads[0].recorded().unixMilli {\n				earlier = 1\n			}\n" +
 			"			a.heads = slices.Delete(a.heads, earlier, earlier+1)\n		}\n	}\n	useful := false\n",
 	}}},
-	{name: "anybody's edit replaces", changes: []change{{
+	{name: "anybody's edit replaces", every: quarrelEvery, changes: []change{{
 		"internal/practice/account.go",
 		"voices[n].Subject == voices[0].Subject && voices[n].speaker == voices[0].speaker {\n",
 		"voices[n].Subject == voices[0].Subject && (voices[n].speaker == voices[0].speaker || mutated(`anybody's edit replaces`)) {\n",
@@ -149,7 +149,7 @@ var mutants = []mutant{
 		"	t.take(t.Readings[0])\n	if sum := 0; mutated(`mean instead of the most cautious`) {\n		for _, r := range t.Readings {\n			sum += int(r.Ease)\n		}\n" +
 			"		t.Ease = Ease(sum / len(t.Readings))\n	}\n	switch {\n",
 	}}},
-	{name: "settlement that never reopens", changes: []change{{
+	{name: "settlement that never reopens", every: quarrelEvery, changes: []change{{
 		"internal/practice/reading.go",
 		"	if heads != len(s.judged) {\n",
 		"	if heads != len(s.judged) && !mutated(`settlement that never reopens`) {\n",
@@ -158,13 +158,13 @@ var mutants = []mutant{
 		"		if !slices.Contains(s.judged, r.Entry) {\n",
 		"		if !slices.Contains(s.judged, r.Entry) && !mutated(`settlement that never reopens`) {\n",
 	}}},
-	{name: "disagreement closed by the clinic's word", changes: []change{{
+	{name: "disagreement closed by the clinic's word", every: quarrelEvery, changes: []change{{
 		"internal/practice/reading.go",
 		"	return outcomeIsTheirs && lowest <= s.Ease && s.Ease <= highest\n",
 		"	if mutated(`disagreement closed by the clinic's word`) {\n		return outcomeIsTheirs\n	}\n" +
 			"	return outcomeIsTheirs && lowest <= s.Ease && s.Ease <= highest\n",
 	}}},
-	{name: "sitting joined across distinct", changes: []change{{
+	{name: "sitting joined across distinct", every: quarrelEvery, changes: []change{{
 		"internal/practice/sitting.go",
 		"	if a == b || g.apart[a][b] {\n",
 		"	if a == b || (g.apart[a][b] && !mutated(`sitting joined across distinct`)) {\n",
@@ -198,13 +198,13 @@ func TestMutants(t *testing.T) {
 	binary := buildMutants(t)
 	t.Run("none", func(t *testing.T) {
 		t.Parallel()
-		output, err := runMutant(t, binary, "none of them", 60)
+		output, err := runMutant(t, binary, mutant{name: "none of them"}, 60)
 		require.NoError(t, err, "without a mutant nothing fails: %s", output)
 	})
 	for _, m := range mutants {
 		t.Run(m.name, func(t *testing.T) {
 			t.Parallel()
-			output, err := runMutant(t, binary, m.name, inMemory)
+			output, err := runMutant(t, binary, m, inMemory)
 			var failed *exec.ExitError
 			require.ErrorAs(t, err, &failed, "the mutant lives: %s", output)
 			caught := regexp.MustCompile(`schedule (\d+) fails`).FindStringSubmatch(output)
@@ -216,12 +216,13 @@ func TestMutants(t *testing.T) {
 	}
 }
 
-func runMutant(t *testing.T, binary, name string, schedules int) (string, error) {
+func runMutant(t *testing.T, binary string, m mutant, schedules int) (string, error) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, binary, "-test.run", "^TestSchedules$", "-test.v")
-	cmd.Env = append(os.Environ(), mutantVariable+"="+name, fmt.Sprintf("%s=%d", countVariable, schedules), "GOMAXPROCS=1")
+	cmd.Env = append(os.Environ(), mutantVariable+"="+m.name, fmt.Sprintf("%s=%d", countVariable, schedules),
+		fmt.Sprintf("%s=%d", everyVariable, max(m.every, 1)), "GOMAXPROCS=1")
 	output, err := cmd.CombinedOutput()
 	return string(output), err
 }

@@ -91,7 +91,7 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 	w := &World{
 		ctx: ctx, street: s, house: h, random: random, now: began,
 		phoneIDs: ids{space: phoneSpace}, clinicIDs: ids{space: clinicSpace},
-		pageLimit: pageLimits[random.IntN(len(pageLimits))], occasion: began.Add(-time.Hour), quarrel: what.Seed%3 == 0,
+		pageLimit: pageLimits[random.IntN(len(pageLimits))], occasion: began.Add(-time.Hour), quarrel: what.Seed%quarrelEvery == 0,
 		trace: trace{to: what.Trace, sum: what.Seed},
 	}
 	if err := w.server.start(w); err != nil {
@@ -105,6 +105,9 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 	w.say("shape", of.people, of.phones, w.pageLimit)
 	return w, nil
 }
+
+// quarrelEvery is how many schedules there are to each that is a quarrel.
+const quarrelEvery = 3
 
 // steps draws how long the schedule is.
 func (w *World) steps() int {
