@@ -79,6 +79,7 @@ func planMembers(good map[string]map[string]any) []memberTest {
 		"written_together_minutes": {0, 61}, "follow_up_run": {0, 15}, "practised_nights_wanted": {0, 61},
 		"preference_half_life_nights": {0, 60.5}, "leader_probability": {0.4, 1}, "leader_nights": {0, 15}, "success_tries": {0, 17},
 		"success_look_every": {0, 15}, "success_rate": {0, 1}, "success_probability": {0.4, 1}, "too_few_probability": {0, 0.81},
+		"advice_nights": {0, 15}, "same_answer_nights": {0, 15}, "sequence_nights": {0, 15}, "sequence_below_years": {0, 19},
 		"night_turns_at": {"4:00", "25:00"}, "quiet_from": {"", "21:60"}, "quiet_until": {"8", "08:00:00"},
 	} {
 		for _, value := range values {

@@ -18,7 +18,8 @@ const builtinParameters = `{"nights":14,"positions":["centre","right","left","up
 	"sitting_minutes":60,"silent_after_days":7,"recalled_after_hours":24,"written_together_minutes":10,"follow_up_run":3,
 	"quiet_from":"21:00","quiet_until":"08:00","practised_nights_wanted":12,
 	"preference_half_life_nights":4,"leader_probability":0.6,"leader_nights":4,"success_tries":10,"success_look_every":4,
-	"success_rate":0.7,"success_probability":0.8,"too_few_probability":0.5,"extra_screening_questions":[]}`
+	"success_rate":0.7,"success_probability":0.8,"too_few_probability":0.5,
+	"advice_nights":2,"same_answer_nights":3,"sequence_nights":2,"sequence_below_years":6,"extra_screening_questions":[]}`
 
 const builtinPlan = `{"id":"01940000-0000-7000-8000-000000000001","name":"Fourteen evenings","version":1,"builtin":true,
 	"parameters":` + builtinParameters + `}`
@@ -64,6 +65,7 @@ func TestPlans(t *testing.T) {
 		"quiet_from": "22:00", "quiet_until": "07:00", "practised_nights_wanted": 18, "extra_screening_questions": []any{"wears_a_brace"},
 		"preference_half_life_nights": 5.5, "leader_probability": 0.7, "leader_nights": 5, "success_tries": 12, "success_look_every": 2,
 		"success_rate": 0.75, "success_probability": 0.9, "too_few_probability": 0.4,
+		"advice_nights": 3, "same_answer_nights": 4, "sequence_nights": 1, "sequence_below_years": 7,
 	}
 	second := s.lead.post("/v1/plans", map[string]any{"name": "Ours", "parameters": parameters}).ok(http.StatusCreated)
 	assert.InDelta(t, 2, second.at("version"), 0)

@@ -42,6 +42,10 @@ func parametersOf(given *oas.PlanParametersInput) clinic.PlanParameters {
 	take(&p.SuccessRate, given.SuccessRate)
 	take(&p.SuccessProbability, given.SuccessProbability)
 	take(&p.TooFewProbability, given.TooFewProbability)
+	take(&p.AdviceNights, given.AdviceNights)
+	take(&p.SameAnswerNights, given.SameAnswerNights)
+	take(&p.SequenceNights, given.SequenceNights)
+	take(&p.SequenceBelowYears, given.SequenceBelowYears)
 	if given.Positions != nil {
 		p.Positions = positionsIn(given.Positions)
 	}

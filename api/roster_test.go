@@ -95,7 +95,7 @@ func TestRosterLine(t *testing.T) {
 	assert.JSONEq(t, `{"learner":{"id":"`+f.learner+`","nickname":"otter","age_band":"6-7"},"household_id":"`+f.household+`",
 		"enrolment_id":"`+f.summary().text("enrolment", "id")+`","enrolment_status":"running",
 		"nights":{"planned":14,"elapsed":6,"practised":5,"complete":5,"partial":0,"excused":0,"attempted":1,"missed":0,"unheard":0,"recalled":0},
-		"streak":{"current":5,"longest":5},"verdict":"hold","hold":true,"open_disagreements":0,"flags":["on_hold"],
+		"streak":{"current":5,"longest":5},"verdict":"hold","hold":true,"open_disagreements":0,"flags":["on_hold","same_answer"],
 		"last_heard_at":"2027-03-06T16:00:00Z"}`, line)
 	ant, err := encodedJSON(r.at("learners", 3))
 	require.NoError(t, err)

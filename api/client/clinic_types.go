@@ -83,6 +83,10 @@ type PlanParameters struct {
 	SuccessRate             float64  `json:"success_rate,omitempty"`
 	SuccessProbability      float64  `json:"success_probability,omitempty"`
 	TooFewProbability       float64  `json:"too_few_probability,omitempty"`
+	AdviceNights            int      `json:"advice_nights,omitempty"`
+	SameAnswerNights        int      `json:"same_answer_nights,omitempty"`
+	SequenceNights          int      `json:"sequence_nights,omitempty"`
+	SequenceBelowYears      int      `json:"sequence_below_years,omitempty"`
 	ExtraScreeningQuestions []string `json:"extra_screening_questions,omitempty"`
 }
 

@@ -1258,6 +1258,22 @@ type FamilySummary struct {
 
 // Flag The name of something a clinician should look at. Further names may be added.
 //
+// | flag | says |
+// |---|---|
+// | `on_hold` | an incident that no clinician has cleared |
+// | `follow_up` | as many nights in a row without practice as the plan names |
+// | `open_disagreement` | caregivers' accounts of a try differ, and nobody has settled it |
+// | `unheard` | a device has not been heard from since a night closed |
+// | `quarantined_entries`, `set_aside_entries` | entries that wait for a review |
+// | `medicine_tried` | a try on the medicine itself is on record |
+// | `choice_changed` | what arrived later would have chosen another position to be judged in |
+// | `same_answer` | the last nights have one and the same answer throughout |
+// | `in_sequence` | a young learner's answers run through the scale in the order of the positions |
+// | `recalled`, `written_together` | nights written down long after, or within minutes of each other |
+// | `clock_suspect`, `offset_unknown` | times that can't be relied upon |
+// | `copied` | something copied off paper |
+// | `twice`, `several_heads`, `retraction_unseen` | two sessions of one caregiver at one time; two versions from one person's devices; an edit that a withdrawal had not seen |
+//
 // Examples: open_disagreement
 type Flag = string
 
@@ -1690,6 +1706,9 @@ type PlanParameters = json.RawMessage
 
 // PlanParametersInput The parameters to set; each one left out takes its default.
 type PlanParametersInput struct {
+	// AdviceNights On how many nights a snag must get in the way for its coaching to be shown; 2 by default.
+	AdviceNights *int `json:"advice_nights,omitempty"`
+
 	// ExtraScreeningQuestions Names of screening questions this plan adds to the usual ones; none by default.
 	ExtraScreeningQuestions []QuestionName `json:"extra_screening_questions,omitempty"`
 
@@ -1725,6 +1744,15 @@ type PlanParametersInput struct {
 
 	// RecalledAfterHours How many hours after a night closed an entry about it counts as recalled; 24 by default.
 	RecalledAfterHours *int `json:"recalled_after_hours,omitempty"`
+
+	// SameAnswerNights On how many nights, the last ones, one and the same answer throughout is flagged; 3 by default.
+	SameAnswerNights *int `json:"same_answer_nights,omitempty"`
+
+	// SequenceBelowYears The age from which such answers are not looked for; 6 by default.
+	SequenceBelowYears *int `json:"sequence_below_years,omitempty"`
+
+	// SequenceNights On how many nights a young learner's answers must run through the scale, in the order of the positions, to be flagged; 2 by default.
+	SequenceNights *int `json:"sequence_nights,omitempty"`
 
 	// SilentAfterDays After how many days of silence a device is no longer waited for; 7 by default.
 	SilentAfterDays *int `json:"silent_after_days,omitempty"`

@@ -40,6 +40,10 @@ type PlanParameters struct {
 	SuccessRate            float64             `json:"success_rate"`
 	SuccessProbability     float64             `json:"success_probability"`
 	TooFewProbability      float64             `json:"too_few_probability"`
+	AdviceNights           int                 `json:"advice_nights"`
+	SameAnswerNights       int                 `json:"same_answer_nights"`
+	SequenceNights         int                 `json:"sequence_nights"`
+	SequenceBelowYears     int                 `json:"sequence_below_years"`
 	ExtraQuestions         []string            `json:"extra_screening_questions"`
 }
 
@@ -66,6 +70,10 @@ func DefaultParameters() PlanParameters {
 		SuccessRate:            d.Success.Rate,
 		SuccessProbability:     d.Success.Enough,
 		TooFewProbability:      d.Success.TooFew,
+		AdviceNights:           d.AdviceNights,
+		SameAnswerNights:       d.Answers.SameNights,
+		SequenceNights:         d.Answers.SequenceNights,
+		SequenceBelowYears:     d.Answers.SequenceBelowYears,
 		ExtraQuestions:         []string{},
 	}
 }
@@ -117,6 +125,10 @@ func (p PlanParameters) check(r *refusal) {
 	number("leader_nights", p.LeaderNights, 14)
 	number("success_tries", p.SuccessTries, judgement.MostTries)
 	number("success_look_every", p.SuccessLookEvery, 14)
+	number("advice_nights", p.AdviceNights, 14)
+	number("same_answer_nights", p.SameAnswerNights, 14)
+	number("sequence_nights", p.SequenceNights, 14)
+	number("sequence_below_years", p.SequenceBelowYears, 18)
 	between := func(name string, n, least, most float64) {
 		r.unless(least <= n && n <= most, "/parameters/"+name, fmt.Sprintf("Give a number from %g to %g.", least, most))
 	}
@@ -168,7 +180,11 @@ func (p Plan) practicePlan() (practice.Plan, error) {
 		Preference: practice.PreferenceRule{
 			HalfLife: q.PreferenceHalfLife, Leads: q.LeaderProbability, Nights: q.LeaderNights,
 		},
-		Success: practice.SuccessRule(q.Rule()),
+		Success:      practice.SuccessRule(q.Rule()),
+		AdviceNights: q.AdviceNights,
+		Answers: practice.AnswerRule{
+			SameNights: q.SameAnswerNights, SequenceNights: q.SequenceNights, SequenceBelowYears: q.SequenceBelowYears,
+		},
 	}
 	for _, t := range []struct {
 		text string

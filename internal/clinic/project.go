@@ -108,7 +108,7 @@ func (p *Projection) dateChanges(before Projection, rev int64) error {
 func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 	v := f.view(learner.ID, at)
 	current := v.Current()
-	j := judgement.Judge(&v, current)
+	j := judgement.Judge(&v, current, served.Born(learner.BirthMonth))
 	p := Projection{
 		Learner: learner.ID, Clinic: learner.Clinic, Folded: at, Until: v.Until, Nickname: learner.Nickname,
 		Status: "none", Urgency: j.Urgency, Heard: f.lastHeard(),

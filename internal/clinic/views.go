@@ -81,7 +81,7 @@ func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.
 	if err != nil {
 		return nil, err
 	}
-	j := judgement.Judge(&sn.view, sn.programme)
+	j := judgement.Judge(&sn.view, sn.programme, served.Born(sn.learner.BirthMonth))
 	subject := sn.family.subject(sn.learner, &sn.view, sn.programme)
 	if p.Role == access.RoleDevice {
 		return served.Encode(served.FamilySummaryOf(subject, &j))

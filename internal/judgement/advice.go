@@ -6,10 +6,6 @@ import (
 	"swallowtail/internal/practice"
 )
 
-// recurs is on how many nights a snag must have occurred for its advice to be shown (a placeholder for a clinician's
-// decision).
-const recurs = 2
-
 // SnagCount is on how many tries a snag got in the way.
 type SnagCount struct {
 	Snag  practice.Snag
@@ -53,7 +49,7 @@ func advice(p *practice.Programme) []Advice {
 		if text == "" {
 			continue
 		}
-		if _, nights := occurrences(p, snag); len(nights) >= recurs {
+		if _, nights := occurrences(p, snag); len(nights) >= p.Enrolment.Plan.AdviceNights {
 			all = append(all, Advice{Snag: snag, Nights: nights, Text: text})
 		}
 	}

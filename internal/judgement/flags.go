@@ -2,6 +2,7 @@ package judgement
 
 import (
 	"slices"
+	"time"
 
 	"swallowtail/internal/practice"
 )
@@ -19,9 +20,11 @@ const (
 	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
 	FlagMedicineTried    Flag = "medicine_tried"    // a try on the medicine itself is on record
 	FlagChoiceChanged    Flag = "choice_changed"    // later entries would have chosen another position to be judged in; see Choice
+	FlagSameAnswer       Flag = "same_answer"       // the last nights have one and the same answer throughout
+	FlagInSequence       Flag = "in_sequence"       // a young learner's answers run through the scale in the order of the positions
 )
 
-func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
+func flags(v *practice.View, p *practice.Programme, born time.Time, j *Judgement) []Flag {
 	var all []Flag
 	add := func(condition bool, flag Flag) {
 		if condition {
@@ -35,6 +38,8 @@ func flags(v *practice.View, p *practice.Programme, j *Judgement) []Flag {
 	add(v.Quarantined > 0, FlagQuarantined)
 	add(v.SetAside > 0, FlagSetAside)
 	add(medicineTried(p), FlagMedicineTried)
+	add(sameAnswer(p), FlagSameAnswer)
+	add(inSequence(p, born), FlagInSequence)
 	for _, mark := range []practice.Mark{
 		practice.MarkRecalled, practice.MarkWrittenTogether, practice.MarkClockSuspect, practice.MarkOffsetUnknown,
 		practice.MarkCopied, practice.MarkTwice, practice.MarkSeveralHeads, practice.MarkRetractionUnseen,

@@ -22,9 +22,9 @@ type Judgement struct {
 	Urgency       int // how soon a call is needed; 0 is not at all
 }
 
-// Judge works out what one programme of a view amounts to. A nil programme, of a learner not enrolled, has only what the
-// view itself tells.
-func Judge(v *practice.View, p *practice.Programme) Judgement {
+// Judge works out what one programme of a view amounts to, of a learner born then, zero where that is not known. A nil
+// programme, of a learner not enrolled, has only what the view itself tells.
+func Judge(v *practice.View, p *practice.Programme, born time.Time) Judgement {
 	if p == nil {
 		j := Judgement{Verdict: NotStarted}
 		if len(v.Hold) > 0 {
@@ -40,7 +40,7 @@ func Judge(v *practice.View, p *practice.Programme) Judgement {
 		Advice:        advice(p),
 	}
 	j.Verdict = firstVerdict(v, p)
-	j.Flags = flags(v, p, &j)
+	j.Flags = flags(v, p, born, &j)
 	j.Urgency = urgency(v, p, &j)
 	return j
 }

@@ -232,7 +232,7 @@ func BenchmarkWeigh(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		v := practice.View{At: p.Enrolment.Closes(p.Nights[13].Night)}
-		j := judgement.Judge(&v, p)
+		j := judgement.Judge(&v, p, time.Time{})
 		judgement.Weigh(judgement.Case{View: &v, Programme: p, Known: func(time.Time) *practice.Programme { return p }}, &j)
 	}
 }

@@ -21,7 +21,7 @@ func (s *story) weigh(day int) judgement.Weighing { return s.weighFor(day, nil) 
 func (s *story) weighFor(day int, medicine *judgement.Medicine) judgement.Weighing {
 	at := time.Date(2027, time.March, day, 12, 0, 0, 0, s.enrolments[0].Zone)
 	v := s.view(at)
-	j := judgement.Judge(&v, v.Current())
+	j := judgement.Judge(&v, v.Current(), time.Time{})
 	return judgement.Weigh(judgement.Case{View: &v, Programme: v.Current(), Medicine: medicine, Known: func(at time.Time) *practice.Programme {
 		then := &story{t: s.t, enrolments: s.enrolments, contacts: s.contacts}
 		for _, e := range s.entries {

@@ -25,6 +25,7 @@ type story struct {
 	enrolments []practice.Enrolment
 	contacts   []practice.Contact
 	entries    []practice.Stamped
+	born       time.Time
 }
 
 func newStory(t *testing.T) *story {
@@ -81,7 +82,7 @@ func (s *story) view(at time.Time) practice.View {
 // judge judges the current programme at noon of a day of March.
 func (s *story) judge(day int) judgement.Judgement {
 	v := s.view(time.Date(2027, time.March, day, 12, 0, 0, 0, s.enrolments[0].Zone))
-	return judgement.Judge(&v, v.Current())
+	return judgement.Judge(&v, v.Current(), s.born)
 }
 
 func march(day int) practice.Night { return practice.NightOn(2027, time.March, day) }

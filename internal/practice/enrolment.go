@@ -21,6 +21,8 @@ type Plan struct {
 	PractisedWanted       int           // practised nights wanted before readiness is considered
 	Preference            PreferenceRule
 	Success               SuccessRule
+	AdviceNights          int // on how many nights a snag must occur for its advice to be shown
+	Answers               AnswerRule
 }
 
 // PreferenceRule says when a position leads.
@@ -28,6 +30,13 @@ type PreferenceRule struct {
 	HalfLife float64 // nights over which a night loses half of its weight
 	Leads    float64 // the probability of being best from which a position leads
 	Nights   int     // how many nights must rank positions before any of them can lead
+}
+
+// AnswerRule says which answers look as if they were not about the tries.
+type AnswerRule struct {
+	SameNights         int // on how many nights, the last ones, one and the same answer is given throughout
+	SequenceNights     int // on how many nights the answers run through the scale in the order of the positions
+	SequenceBelowYears int // the age from which such a run is nothing to look at
 }
 
 // SuccessRule says when recent tries in one position, chosen beforehand, succeed often enough.
@@ -55,6 +64,8 @@ func DefaultPlan() Plan {
 		PractisedWanted:       12,
 		Preference:            PreferenceRule{HalfLife: 4, Leads: 0.6, Nights: 4},
 		Success:               SuccessRule{Tries: 10, Every: 4, Rate: 0.7, Enough: 0.8, TooFew: 0.5},
+		AdviceNights:          2,
+		Answers:               AnswerRule{SameNights: 3, SequenceNights: 2, SequenceBelowYears: 6},
 	}
 }
 

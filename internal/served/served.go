@@ -87,11 +87,20 @@ var ageBands = []struct {
 	name  string
 }{{4, "0-3"}, {6, "4-5"}, {8, "6-7"}, {12, "8-11"}, {18, "12-17"}}
 
+// Born returns the beginning of the month in which somebody was born, written as 2006-01; zero where it is not known.
+func Born(month string) time.Time {
+	born, err := time.Parse("2006-01", month)
+	if err != nil {
+		return time.Time{}
+	}
+	return born
+}
+
 // ageBand returns the band of the age that somebody born in a month has at an instant; nil where the month is not known.
 // Within the month of birth the birthday counts as past.
 func ageBand(birthMonth string, at time.Time) *string {
-	born, err := time.Parse("2006-01", birthMonth)
-	if err != nil {
+	born := Born(birthMonth)
+	if born.IsZero() {
 		return nil
 	}
 	name := "18+"
@@ -107,8 +116,8 @@ func ageBand(birthMonth string, at time.Time) *string {
 // NextAgeBand returns the first instant after another at which somebody born in a month comes into the next age band; zero
 // where there is none or the month is not known.
 func NextAgeBand(birthMonth string, at time.Time) time.Time {
-	born, err := time.Parse("2006-01", birthMonth)
-	if err != nil {
+	born := Born(birthMonth)
+	if born.IsZero() {
 		return time.Time{}
 	}
 	for _, band := range ageBands {

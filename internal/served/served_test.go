@@ -175,7 +175,7 @@ func members(t *testing.T, document any) map[string]json.RawMessage {
 func TestClinicSummary(t *testing.T) {
 	t.Parallel()
 	v := told(t)
-	j := judgement.Judge(&v, v.Current())
+	j := judgement.Judge(&v, v.Current(), time.Time{})
 	w := judgement.Weigh(judgement.Case{
 		View: &v, Programme: v.Current(), Known: func(time.Time) *practice.Programme { return v.Current() },
 	}, &j)
@@ -215,7 +215,7 @@ func TestClinicSummary(t *testing.T) {
 func TestFamilySummary(t *testing.T) {
 	t.Parallel()
 	v := told(t)
-	j := judgement.Judge(&v, v.Current())
+	j := judgement.Judge(&v, v.Current(), time.Time{})
 	m := members(t, served.FamilySummaryOf(subject(&v), &j))
 	names := []string{}
 	for name := range m {
@@ -241,7 +241,7 @@ func TestAnUnreadIncident(t *testing.T) {
 	v.Hold = []practice.OpenIncident{
 		{Entry: entryID(9), Received: v.At, Unread: true}, {Entry: entryID(6), What: "pain", Received: v.At.Add(-time.Hour)},
 	}
-	j := judgement.Judge(&v, v.Current())
+	j := judgement.Judge(&v, v.Current(), time.Time{})
 	hold := members(t, served.ClinicSummaryOf(subject(&v), &j, &judgement.Weighing{}))["hold"]
 	assert.JSONEq(t, `{"incidents":[{"entry":"01954f2e-1a00-7000-8000-000000000109","what":null,"recorded_at":null},
 		{"entry":"01954f2e-1a00-7000-8000-000000000106","what":"pain","recorded_at":null}],"since":"2027-03-02T15:00:00Z"}`, string(hold))
@@ -250,7 +250,7 @@ func TestAnUnreadIncident(t *testing.T) {
 func TestRosterLine(t *testing.T) {
 	t.Parallel()
 	v := told(t)
-	j := judgement.Judge(&v, v.Current())
+	j := judgement.Judge(&v, v.Current(), time.Time{})
 	household := uuid.MustParse("01953a10-0000-7000-8000-000000000010")
 	line := served.RosterLineOf(subject(&v), household, &j)
 	assert.Equal(t, v.Current().Enrolment.ID.UUID, *line.Enrolment)

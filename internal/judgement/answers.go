@@ -1,0 +1,70 @@
+package judgement
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"swallowtail/internal/practice"
+)
+
+// Answers that may not be about the tries. Of 185 children of 3 to 5 years 16 % gave the same answer, from the end of the
+// scale, throughout and 35 % answered in sequence: "Response biases in preschool children's ratings of pain in hypothetical
+// situations", Eur J Pain 13(2):209-213 (2009).
+
+// sameAnswer reports whether the last nights on which several positions were scored have one and the same answer throughout.
+func sameAnswer(p *practice.Programme) bool {
+	left := p.Enrolment.Plan.Answers.SameNights
+	var answer *practice.Score
+	for i := len(p.Nights) - 1; i >= 0 && left > 0; i-- {
+		scores := p.Nights[i].Scores
+		if len(scores) < 2 {
+			continue
+		}
+		if answer == nil {
+			answer = &scores[0]
+		}
+		if slices.ContainsFunc(scores, func(s practice.Score) bool { return s.Outcome != answer.Outcome || s.Ease != answer.Ease }) {
+			return false
+		}
+		left--
+	}
+	return left == 0
+}
+
+// inSequence reports whether somebody young has answered in sequence on enough nights. An unknown birth is nobody young.
+func inSequence(p *practice.Programme, born time.Time) bool {
+	rule := p.Enrolment.Plan.Answers
+	old := born.AddDate(rule.SequenceBelowYears, 0, 0)
+	nights := 0
+	for i := range p.Nights {
+		n := &p.Nights[i]
+		if !born.IsZero() && p.Enrolment.Closes(n.Night).Before(old) && runs(n.Scores) {
+			nights++
+		}
+	}
+	return nights >= rule.SequenceNights
+}
+
+// fewestInRun is of how many positions the answers can be said to run through the scale: two do so unless they are equal.
+const fewestInRun = 3
+
+// runs reports whether the eases of a night rise throughout in the order in which positions are shown, or fall throughout.
+func runs(scores []practice.Score) bool {
+	eases := make([]practice.Ease, 0, len(scores))
+	for _, s := range scores {
+		if s.Ease != practice.NoEase {
+			eases = append(eases, s.Ease)
+		}
+	}
+	if len(eases) < fewestInRun {
+		return false
+	}
+	direction := cmp.Compare(eases[1], eases[0])
+	for i := 1; i < len(eases); i++ {
+		if direction == 0 || cmp.Compare(eases[i], eases[i-1]) != direction {
+			return false
+		}
+	}
+	return true
+}
