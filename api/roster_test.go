@@ -52,6 +52,7 @@ func TestRosterOrders(t *testing.T) {
 		"?order=nickname":   {"Ant", "Badger", "otter", "vole"},
 		"?order=last_heard": {"Ant", "Badger", "vole", "otter"}, // never, on the third, by the clock alike: by id
 		"?order=missed":     {"vole", "Badger", "otter", "Ant"},
+		"?order=verdict":    {"otter", "Badger", "vole", "Ant"}, // on hold, two who practise (by id), not started
 	} {
 		got := nicknames(t, s.clinician.get("/v1/roster"+order))
 		if order == "?order=last_heard" { // otter and vole were heard from at the same instant: by id
@@ -71,6 +72,14 @@ func TestRosterFilters(t *testing.T) {
 		f.clinician.post("/v1/enrolments/"+id+"/status", map[string]any{"status": status}).ok(http.StatusOK)
 	}
 	assert.Equal(t, []any{"vole"}, nicknames(t, s.clinician.get("/v1/roster?flag=follow_up")))
+	for query, wanted := range map[string][]any{
+		"verdict=practising&order=nickname": {"Badger", "vole"}, "verdict=hold": {"otter"}, "verdict=not_started": {"Ant"}, "verdict=nearing": {},
+		"heard_before=2027-03-04T00:00:00Z&order=nickname": {"Ant", "Badger"}, "heard_before=2027-03-03T22:59:59Z": {"Ant"},
+		"missed_at_least=1&order=nickname": {"Badger", "vole"}, "missed_at_least=3": {"vole"}, "missed_at_least=5": {},
+		"missed_at_least=1&verdict=practising&heard_before=2027-03-04T00:00:00Z": {"Badger"},
+	} {
+		assert.Equal(t, wanted, nicknames(t, s.clinician.get("/v1/roster?"+query)), query)
+	}
 	status(families["Badger"], "paused")
 	status(families["vole"], "ended") // nothing is to be followed up any more
 	for query, wanted := range map[string][]any{
@@ -95,13 +104,13 @@ func TestRosterLine(t *testing.T) {
 	assert.JSONEq(t, `{"learner":{"id":"`+f.learner+`","nickname":"otter","age_band":"6-7"},"household_id":"`+f.household+`",
 		"enrolment_id":"`+f.summary().text("enrolment", "id")+`","enrolment_status":"running",
 		"nights":{"planned":14,"elapsed":6,"practised":5,"complete":5,"partial":0,"excused":0,"attempted":1,"missed":0,"unheard":0,"recalled":0},
-		"streak":{"current":5,"longest":5},"verdict":"hold","hold":true,"open_disagreements":0,"flags":["on_hold","same_answer"],
+		"streak":{"current":5,"longest":5},"verdict":"hold","reasons":["On hold: 1 incident that no clinician has cleared."],"hold":true,"open_disagreements":0,"flags":["on_hold","same_answer"],
 		"last_heard_at":"2027-03-06T16:00:00Z"}`, line)
 	ant, err := encodedJSON(r.at("learners", 3))
 	require.NoError(t, err)
 	assert.JSONEq(t, `{"learner":{"id":"`+families["Ant"].learner+`","nickname":"Ant","age_band":"6-7"},"household_id":"`+families["Ant"].household+`",
 		"nights":{"planned":0,"elapsed":0,"practised":0,"complete":0,"partial":0,"excused":0,"attempted":0,"missed":0,"unheard":0,"recalled":0},
-		"streak":{"current":0,"longest":0},"verdict":"not_started","hold":false,"open_disagreements":0,"flags":[],"last_heard_at":null}`, ant)
+		"streak":{"current":0,"longest":0},"verdict":"not_started","reasons":[],"hold":false,"open_disagreements":0,"flags":[],"last_heard_at":null}`, ant)
 }
 
 // TestTheRosterKeepsUpWithTime asks again later, with nothing handed in between: every line must be what a summary of that

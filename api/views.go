@@ -85,13 +85,8 @@ func (s *server) GetRoster(ctx context.Context, r oas.GetRosterRequestObject) (o
 	if err != nil {
 		return nil, err
 	}
-	q := clinic.RosterQuery{Order: string(oas.RosterOrderNeedsCall), Limit: limit + 1, Flag: textOr(r.Params.Flag)}
-	if r.Params.Order != nil {
-		q.Order = string(*r.Params.Order)
-	}
-	if r.Params.Status != nil {
-		q.Status = string(*r.Params.Status)
-	}
+	q := rosterQueryOf(r.Params)
+	q.Limit = limit + 1
 	if err := checkRoster(q); err != nil {
 		return nil, err
 	}
@@ -117,16 +112,43 @@ func (s *server) GetRoster(ctx context.Context, r oas.GetRosterRequestObject) (o
 	return encoded(doc)
 }
 
-// checkRoster refuses an order or a status that there is not.
+// rosterQueryOf returns what is asked for, but for the place and the limit.
+func rosterQueryOf(p oas.GetRosterParams) clinic.RosterQuery {
+	q := clinic.RosterQuery{Order: string(oas.RosterOrderNeedsCall), Flag: textOr(p.Flag)}
+	if p.Order != nil {
+		q.Order = string(*p.Order)
+	}
+	if p.Status != nil {
+		q.Status = string(*p.Status)
+	}
+	if p.Verdict != nil {
+		q.Verdict = string(*p.Verdict)
+	}
+	take(&q.HeardBefore, p.HeardBefore)
+	take(&q.WrongAtLeast, p.MissedAtLeast)
+	return q
+}
+
+// checkRoster refuses an order, a status, a verdict or a number that there is not.
 func checkRoster(q clinic.RosterQuery) error {
 	if !oas.RosterOrder(q.Order).Valid() {
-		return fault.New(fault.Invalid, "order-invalid", "Give needs_call, nickname, last_heard or missed as the order.")
+		return fault.New(fault.Invalid, "order-invalid", "Give needs_call, nickname, last_heard, missed or verdict as the order.")
 	}
 	if q.Status != "" && !oas.RosterStatus(q.Status).Valid() {
 		return fault.New(fault.Invalid, "status-invalid", "Give running, paused, ended or none as the status.")
 	}
+	if q.Verdict != "" && !oas.Verdict(q.Verdict).Valid() {
+		return fault.New(fault.Invalid, "verdict-invalid",
+			"Give hold, not_started, ready_for_review, nearing, cannot_tell_yet or practising as the verdict.")
+	}
+	if q.WrongAtLeast < 0 || q.WrongAtLeast > mostNights {
+		return fault.New(fault.Invalid, "missed-at-least-invalid", "Give a whole number from 0 to 60 as missed_at_least.")
+	}
 	return nil
 }
+
+// mostNights is how many nights a programme has at most.
+const mostNights = 60
 
 func (s *server) rosterKey(kind string, cursor *string) (*clinic.RosterKey, error) {
 	if cursor == nil {

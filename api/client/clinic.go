@@ -34,7 +34,12 @@ type RosterQuery struct {
 	Page
 	Status string // running, paused, ended, none; empty is all
 	Flag   string
-	Order  string // needs_call, nickname, last_heard, missed
+	// Verdict lets through one verdict, HeardBefore who was last heard from before an instant or never, MissedAtLeast who has
+	// so many nights missed or unheard. Their zero values let through all.
+	Verdict       string
+	HeardBefore   time.Time
+	MissedAtLeast int
+	Order         string // needs_call, nickname, last_heard, missed, verdict
 }
 
 // Call makes any call of the API: in is sent as JSON unless nil, a 2xx answer is decoded into out unless nil.
@@ -189,6 +194,13 @@ func (a API) Roster(ctx context.Context, query RosterQuery) (Roster, error) {
 	q := query.query()
 	setIf(q, "status", query.Status)
 	setIf(q, "flag", query.Flag)
+	setIf(q, "verdict", query.Verdict)
+	if !query.HeardBefore.IsZero() {
+		q.Set("heard_before", query.HeardBefore.Format(time.RFC3339Nano))
+	}
+	if query.MissedAtLeast > 0 {
+		q.Set("missed_at_least", strconv.Itoa(query.MissedAtLeast))
+	}
 	setIf(q, "order", query.Order)
 	return get[Roster](ctx, a, "/v1/roster", q)
 }

@@ -208,6 +208,7 @@ type RosterLine struct {
 	Streak            Streak      `json:"streak"`
 	Leader            string      `json:"leader,omitempty"`
 	Verdict           string      `json:"verdict,omitempty"`
+	Reasons           []string    `json:"reasons"` // for a call, in words
 	Hold              bool        `json:"hold"`
 	OpenDisagreements int         `json:"open_disagreements"`
 	Flags             []string    `json:"flags"`

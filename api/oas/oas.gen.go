@@ -460,6 +460,7 @@ const (
 	RosterOrderMissed    RosterOrder = "missed"
 	RosterOrderNeedsCall RosterOrder = "needs_call"
 	RosterOrderNickname  RosterOrder = "nickname"
+	RosterOrderVerdict   RosterOrder = "verdict"
 )
 
 // Valid indicates whether the value is a known member of the RosterOrder enum.
@@ -472,6 +473,8 @@ func (e RosterOrder) Valid() bool {
 	case RosterOrderNeedsCall:
 		return true
 	case RosterOrderNickname:
+		return true
+	case RosterOrderVerdict:
 		return true
 	default:
 		return false
@@ -2637,9 +2640,20 @@ type GetRosterParams struct {
 	// Flag Only learners who carry this flag.
 	Flag *Flag `form:"flag,omitempty" json:"flag,omitempty"`
 
+	// Verdict Only learners whose current programme comes to this.
+	Verdict *Verdict `form:"verdict,omitempty" json:"verdict,omitempty"`
+
+	// HeardBefore Only learners of households from which nothing has been heard since before this instant, or ever.
+	HeardBefore *time.Time `form:"heard_before,omitempty" json:"heard_before,omitempty"`
+
+	// MissedAtLeast Only learners with at least so many nights missed or unheard.
+	MissedAtLeast *int `form:"missed_at_least,omitempty" json:"missed_at_least,omitempty"`
+
 	// Order What comes first. `needs_call`: learners on hold, then those with a run of nights without practice, then those
-	// with open disagreements, then those with most nights missed or unheard;
-	// `nickname`: alphabetical; `last_heard`: the household silent for longest; `missed`: most missed nights.
+	// who may be ready, then those with open disagreements, then those with entries that wait for a review, then those
+	// with most nights missed or unheard; `reasons` says it in words.
+	// `nickname`: alphabetical; `last_heard`: the household silent for longest; `missed`: most nights missed or unheard;
+	// `verdict`: on hold, ready for review, nearing, can't tell yet, practising, not started.
 	Order *RosterOrder `form:"order,omitempty" json:"order,omitempty"`
 
 	// Limit The most items a page may hold.
@@ -3321,6 +3335,27 @@ func (w *ServerInterfaceWrapper) GetRoster(ctx echo.Context) error {
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "flag", ctx.QueryParams(), &params.Flag, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
 	if err != nil {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter flag: %s", err))
+	}
+
+	// ------------- Optional query parameter "verdict" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "verdict", ctx.QueryParams(), &params.Verdict, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter verdict: %s", err))
+	}
+
+	// ------------- Optional query parameter "heard_before" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "heard_before", ctx.QueryParams(), &params.HeardBefore, runtime.BindQueryParameterOptions{Type: "string", Format: "date-time"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter heard_before: %s", err))
+	}
+
+	// ------------- Optional query parameter "missed_at_least" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "missed_at_least", ctx.QueryParams(), &params.MissedAtLeast, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter missed_at_least: %s", err))
 	}
 
 	// ------------- Optional query parameter "order" -------------

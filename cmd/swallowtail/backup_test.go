@@ -181,8 +181,12 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	t.Parallel()
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
-	tamper(t, db, `DELETE FROM schema_migration WHERE version = 2`)
+	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
 	change(t, db, `ALTER TABLE meta DROP COLUMN journal`)
+	change(t, db, `DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
+	for _, column := range []string{"nearness_down", "nearness", "verdict", "weighed", "basis"} {
+		change(t, db, `ALTER TABLE projection DROP COLUMN `+column)
+	}
 	file, made := takeBackup(t, db)
 	assert.Equal(t, 3, made.Entries)
 	for _, of := range []string{db, file} {

@@ -79,18 +79,18 @@ func (l *demoLook) rosterIsAsTold() {
 		Flags                   []string
 	}
 	want := map[string]line{
-		"Otter":    {Age: "6-7", Elapsed: 10, Current: 10},
-		"Wren":     {Age: "6-7", Elapsed: 8, Current: 8, Disagreements: 1, Flags: []string{"open_disagreement"}},
-		"Badger":   {Age: "8-11", Elapsed: 9, Heard: 1, Flags: []string{"follow_up"}},
-		"Heron":    {Age: "8-11", Elapsed: 8, Flags: []string{"follow_up", "unheard"}},
-		"Swift":    {Age: "8-11", Elapsed: 9, Current: 8},
+		"Otter":    {Age: "6-7", Verdict: "practising", Elapsed: 10, Current: 10},
+		"Wren":     {Age: "6-7", Verdict: "practising", Elapsed: 8, Current: 8, Disagreements: 1, Flags: []string{"open_disagreement"}},
+		"Badger":   {Age: "8-11", Verdict: "practising", Elapsed: 9, Heard: 1, Flags: []string{"follow_up"}},
+		"Heron":    {Age: "8-11", Verdict: "practising", Elapsed: 8, Flags: []string{"follow_up", "unheard"}},
+		"Swift":    {Age: "8-11", Verdict: "practising", Elapsed: 9, Current: 8},
 		"Hare":     {Age: "6-7", Elapsed: 6, Current: 6, Hold: true, Verdict: "hold", Flags: []string{"on_hold"}},
-		"Fox":      {Age: "4-5", Elapsed: 4, Current: 4},
-		"Mole":     {Age: "8-11", Elapsed: 7, Current: 6},
-		"Stork":    {Age: "18+", Elapsed: 11, Current: 7},
-		"Lynx":     {Age: "8-11", Elapsed: 13, Current: 13},
-		"Finch":    {Age: "6-7", Elapsed: 7, Current: 7, Flags: []string{"recalled", "written_together", "copied"}},
-		"Dormouse": {Age: "8-11", Elapsed: 9, Current: 6},
+		"Fox":      {Age: "4-5", Verdict: "practising", Elapsed: 4, Current: 4},
+		"Mole":     {Age: "8-11", Verdict: "practising", Elapsed: 7, Current: 6},
+		"Stork":    {Age: "18+", Verdict: "practising", Elapsed: 11, Current: 7},
+		"Lynx":     {Age: "8-11", Verdict: "practising", Elapsed: 13, Current: 13},
+		"Finch":    {Age: "6-7", Verdict: "practising", Elapsed: 7, Current: 7, Flags: []string{"recalled", "written_together", "copied"}},
+		"Dormouse": {Age: "8-11", Verdict: "practising", Elapsed: 9, Current: 6},
 		"Robin":    {Age: "6-7", Heard: 1, Verdict: "not_started"},
 	}
 	got := map[string]line{}

@@ -69,6 +69,7 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
+	defer h.keepWeighed(ctx, now)()
 	if err := ready(listener.Addr().String()); err != nil {
 		return errors.Join(fmt.Errorf("make ready: %w", err), server.Close())
 	}
@@ -90,6 +91,21 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 		return fmt.Errorf("drain: %w", err)
 	}
 	return nil
+}
+
+// keepWeighed has what uploads leave to be weighed weighed beside them, until the function it returns is called, which waits
+// for the end of that.
+func (h *house) keepWeighed(ctx context.Context, now func() time.Time) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		h.service.KeepWeighed(ctx, now)
+	}()
+	return func() {
+		cancel()
+		<-ended
+	}
 }
 
 // health asks a running server whether it is alive, for a container's health check.

@@ -51,8 +51,8 @@ func (r *Report) differs(household uuid.UUID, in Aspect, format string, args ...
 }
 
 // Check verifies, for every household, that its revisions are gapless, that its chain of hashes holds, that its head is
-// the last entry's, that what is kept of each entry is what was sent, and that each learner's projection equals a fresh fold
-// at the projection's instant.
+// the last entry's, that what is kept of each entry is what was sent, and that each learner's projection equals a fresh fold,
+// and what was weighed a fresh weighing, at the projection's instant.
 func (s *Service) Check(ctx context.Context) (Report, error) {
 	report := Report{Differences: []Difference{}}
 	err := s.eachHousehold(ctx, func(id uuid.UUID) error {
@@ -61,10 +61,23 @@ func (s *Service) Check(ctx context.Context) (Report, error) {
 	return report, err
 }
 
-// Rebuild folds every learner anew and keeps the results.
+// Rebuild folds and weighs every learner anew and keeps the results.
 func (s *Service) Rebuild(ctx context.Context, now time.Time) error {
 	return s.eachHousehold(ctx, func(id uuid.UUID) error {
-		return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return s.refold(ctx, tx, id, now) })
+		return s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+			f, err := s.fold(ctx, tx, id, nil, now)
+			if err != nil {
+				return err
+			}
+			fresh := weighedNow{}
+			for i, learner := range f.learners {
+				if fresh[learner.ID], err = f.weigh(learner, f.projections[i].Folded); err != nil {
+					return err
+				}
+			}
+			_, err = s.fold(ctx, tx, id, fresh, now)
+			return err
+		})
 	})
 }
 
@@ -115,13 +128,25 @@ func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) er
 		if err != nil {
 			return err
 		}
-		fresh, err := f.project(learner, kept.Folded)
+		fresh, err := f.afresh(learner, &kept)
 		if err != nil {
 			return err
 		}
 		r.misfolded(f, learner, differences(&fresh, &kept, head.Rev))
 	}
 	return nil
+}
+
+// afresh returns what is to be kept of a learner's fold at the instant of what is, and weighed if that has been.
+func (f *family) afresh(learner Learner, kept *Projection) (Projection, error) {
+	if len(kept.Weighed.Doc) == 0 {
+		return f.project(learner, kept.Folded)
+	}
+	weighed, err := f.weigh(learner, kept.Folded)
+	if err != nil {
+		return Projection{}, err
+	}
+	return f.project(learner, kept.Folded, weighed)
 }
 
 // misfolded takes what is not right in what is kept of a learner's fold.

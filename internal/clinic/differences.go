@@ -59,6 +59,9 @@ func rowDifferences(a, b *Projection) []string {
 	return namesOfDifferent([]compared{
 		{"as served", bytes.Equal(a.Row, b.Row)},
 		{"status", a.Status == b.Status},
+		{"what it was weighed of", len(b.Weighed.Doc) == 0 || a.Weighed.Basis == b.Weighed.Basis},
+		{"what was weighed", bytes.Equal(a.Weighed.Doc, b.Weighed.Doc)},
+		{"verdict", a.Verdict == b.Verdict && a.Nearness == b.Nearness},
 		{"urgency", a.Urgency == b.Urgency},
 		{"nights wrong", a.NightsWrong == b.NightsWrong},
 		{"nickname", a.Nickname == b.Nickname},

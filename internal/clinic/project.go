@@ -25,12 +25,12 @@ type folded struct {
 
 // refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
 func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) error {
-	_, err := s.fold(ctx, tx, household, now)
+	_, err := s.fold(ctx, tx, household, nil, now)
 	return err
 }
 
-// fold is refold, and returns what it has read and kept.
-func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, now time.Time) (*folded, error) {
+// fold is refold, and returns what it has read and kept. Of what has just been weighed it keeps what still holds.
+func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh weighedNow, now time.Time) (*folded, error) {
 	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
 	head, err := tx.LockHead(ctx, household)
 	if err != nil {
@@ -42,23 +42,24 @@ func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, now time
 	}
 	f := &folded{family: family, head: head}
 	for _, learner := range f.learners {
-		p, err := f.renew(ctx, tx, learner, now)
+		p, err := f.renew(ctx, tx, learner, fresh[learner.ID], now)
 		if err != nil {
 			return nil, err
 		}
 		f.projections = append(f.projections, p)
 	}
+	s.noteChange()
 	return f, nil
 }
 
 // renew replaces what is kept of a learner's fold.
-func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, now time.Time) (Projection, error) {
+func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, fresh Weighed, now time.Time) (Projection, error) {
 	before, err := tx.Projection(ctx, learner.ID)
 	if err != nil && fault.KindOf(err) != fault.NotFound {
 		return Projection{}, err
 	}
 	// An upload may have been folded since this call took its instant: nothing is folded back.
-	p, err := f.project(learner, later(now, before.Folded))
+	p, err := f.project(learner, later(now, before.Folded), fresh, before.Weighed)
 	if err != nil {
 		return Projection{}, err
 	}
@@ -104,19 +105,23 @@ func (p *Projection) dateChanges(before Projection, rev int64) error {
 	return nil
 }
 
-// project works out what is kept of a learner's fold at an instant.
-func (f *family) project(learner Learner, at time.Time) (Projection, error) {
+// project works out what is kept of a learner's fold at an instant. Of what has been weighed it takes the first that still
+// holds.
+func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Projection, error) {
 	v := f.view(learner.ID, at)
 	current := v.Current()
 	j := judgement.Judge(&v, current, served.Born(learner.BirthMonth))
 	p := Projection{
 		Learner: learner.ID, Clinic: learner.Clinic, Folded: at, Until: v.Until, Nickname: learner.Nickname,
-		Status: "none", Urgency: j.Urgency, Heard: f.lastHeard(),
+		Status: "none", Weighed: Weighed{Basis: f.basis(&v)}, Heard: f.lastHeard(),
 	}
-	for _, flag := range j.Flags {
-		p.Flags = append(p.Flags, string(flag))
+	if at := slices.IndexFunc(weighed, func(w Weighed) bool { return w.Basis == p.Weighed.Basis && len(w.Doc) > 0 }); at >= 0 {
+		p.Weighed = weighed[at]
 	}
-	line := served.RosterLineOf(f.subject(learner, &v, current), learner.Household, &j)
+	line, err := f.rosterLine(learner, &v, &j, &p)
+	if err != nil {
+		return Projection{}, err
+	}
 	if current != nil {
 		p.Status, _ = f.statusOf(current, &v)
 		p.NightsWrong = current.Counts.Missed + current.Counts.Unheard
@@ -125,7 +130,6 @@ func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 	if next := served.NextAgeBand(learner.BirthMonth, at); !next.IsZero() && (p.Until.IsZero() || next.Before(p.Until)) {
 		p.Until = next // the roster row holds the age
 	}
-	var err error
 	if p.Row, err = served.Encode(line); err != nil {
 		return Projection{}, err
 	}
@@ -134,6 +138,29 @@ func (f *family) project(learner Learner, at time.Time) (Projection, error) {
 	}
 	p.remind(reminder.Next(&v))
 	return p, nil
+}
+
+// rosterLine returns the learner's line, and notes of it in the projection what orders and filters the roster.
+func (f *family) rosterLine(learner Learner, v *practice.View, j *judgement.Judgement, p *Projection) (served.RosterLine, error) {
+	current := v.Current()
+	u, known, err := p.Weighed.read()
+	if err != nil {
+		return served.RosterLine{}, err
+	}
+	line := served.RosterLineOf(f.subject(learner, v, current), learner.Household, j)
+	if known {
+		line.Verdict, line.Leader = u.Verdict, u.Leader
+		if u.ChoiceChanged {
+			line.Flags = append(slices.Clone(line.Flags), judgement.FlagChoiceChanged)
+		}
+	}
+	call := judgement.CallOf(v, current, j, line.Verdict)
+	line.Reasons = call.Reasons
+	p.Urgency, p.Verdict, p.Nearness = call.Urgency, string(line.Verdict), line.Verdict.Nearness()
+	for _, flag := range line.Flags {
+		p.Flags = append(p.Flags, string(flag))
+	}
+	return line, nil
 }
 
 func (f *family) subject(learner Learner, v *practice.View, p *practice.Programme) served.Subject {

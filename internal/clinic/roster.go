@@ -38,14 +38,18 @@ func (s *Service) Roster(ctx context.Context, p access.Principal, q RosterQuery,
 	return rows, err
 }
 
-// renewProjections folds anew the learners of a clinic whose projections hold no longer, some in each transaction.
+// renewProjections folds anew the learners of a clinic whose projections hold no longer, some in each transaction, and
+// weighs those who have not been weighed as they are then.
 func (s *Service) renewProjections(ctx context.Context, clinic uuid.UUID, now time.Time) error {
 	for {
 		done, err := s.refoldSome(ctx, now, func(ctx context.Context, view View) ([]uuid.UUID, error) {
 			return view.StaleProjections(ctx, clinic, now, staleAtOnce)
 		})
-		if done || err != nil {
+		if err != nil {
 			return err
+		}
+		if done {
+			return s.weighAll(ctx, clinic, now)
 		}
 	}
 }
@@ -66,7 +70,7 @@ func (s *Service) passingRoster(ctx context.Context, q RosterQuery, now time.Tim
 			return err
 		}
 		for _, p := range fresh {
-			if key := q.keyOf(p); q.wants(p) && (q.After == nil || q.compare(key, *q.After) > 0) {
+			if key := q.keyOf(p); q.Wants(&p) && (q.After == nil || q.compare(key, *q.After) > 0) {
 				rows = append(rows, RosterRow{Key: key, Row: p.Row})
 			}
 		}
@@ -78,14 +82,21 @@ func (s *Service) passingRoster(ctx context.Context, q RosterQuery, now time.Tim
 	return rows[:min(q.Limit, len(rows))], err
 }
 
-// freshProjections works out anew what holds no longer at an instant, by learner.
+// freshProjections works out anew what holds no longer at an instant, or has not been weighed as it is, by learner.
 func (s *Service) freshProjections(ctx context.Context, view View, clinic uuid.UUID, now time.Time) (map[uuid.UUID]Projection, error) {
 	stale, err := view.StaleProjections(ctx, clinic, now, math.MaxInt32)
 	if err != nil {
 		return nil, err
 	}
-	fresh := make(map[uuid.UUID]Projection, len(stale))
-	for _, id := range stale {
+	unweighed, err := view.Unweighed(ctx, clinic, math.MaxInt32)
+	if err != nil {
+		return nil, err
+	}
+	fresh := make(map[uuid.UUID]Projection, len(stale)+len(unweighed))
+	for _, id := range append(stale, unweighed...) {
+		if _, done := fresh[id]; done {
+			continue
+		}
 		learner, err := view.Learner(ctx, id)
 		if err != nil {
 			return nil, err
@@ -94,7 +105,11 @@ func (s *Service) freshProjections(ctx context.Context, view View, clinic uuid.U
 		if err != nil {
 			return nil, err
 		}
-		if fresh[id], err = f.project(learner, now); err != nil {
+		weighed, err := f.weigh(learner, now)
+		if err != nil {
+			return nil, err
+		}
+		if fresh[id], err = f.project(learner, now, weighed); err != nil {
 			return nil, err
 		}
 	}
@@ -122,9 +137,11 @@ func (q RosterQuery) keptRows(ctx context.Context, view View, stale map[uuid.UUI
 	return kept, nil
 }
 
-// wants reports whether a projection passes the filters.
-func (q RosterQuery) wants(p Projection) bool {
-	return (q.Status == "" || q.Status == p.Status) && (q.Flag == "" || slices.Contains(p.Flags, q.Flag))
+// Wants reports whether a projection passes the filters.
+func (q RosterQuery) Wants(p *Projection) bool {
+	return (q.Status == "" || q.Status == p.Status) && (q.Flag == "" || slices.Contains(p.Flags, q.Flag)) &&
+		(q.Verdict == "" || q.Verdict == p.Verdict) && (q.HeardBefore.IsZero() || p.Heard.Before(q.HeardBefore)) &&
+		p.NightsWrong >= q.WrongAtLeast
 }
 
 // keyOf returns a projection's place in the order asked for.
@@ -135,6 +152,8 @@ func (q RosterQuery) keyOf(p Projection) RosterKey {
 		key.Number = int64(p.Urgency)
 	case "missed":
 		key.Number = int64(p.NightsWrong)
+	case "verdict":
+		key.Number = int64(p.Nearness)
 	case "last_heard":
 		key.Number = p.Heard.UnixMilli()
 	case "nickname":
@@ -164,11 +183,12 @@ func (s *Service) refoldSome(ctx context.Context, now time.Time, list func(conte
 		return true, err
 	}
 	return false, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		return s.refoldHouseholdsOf(ctx, tx, learners, now)
+		return s.refoldHouseholdsOf(ctx, tx, learners, nil, now)
 	})
 }
 
-func (s *Service) refoldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, now time.Time) error {
+// refoldHouseholdsOf refolds the households of learners, with what has just been weighed of any of them.
+func (s *Service) refoldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) error {
 	folded := map[uuid.UUID]bool{}
 	for _, id := range learners {
 		learner, err := tx.Learner(ctx, id)
@@ -179,7 +199,7 @@ func (s *Service) refoldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid
 			continue
 		}
 		folded[learner.Household] = true
-		if err := s.refold(ctx, tx, learner.Household, now); err != nil {
+		if _, err := s.fold(ctx, tx, learner.Household, fresh, now); err != nil {
 			return err
 		}
 	}

@@ -37,13 +37,14 @@ const hashesAtOnce = 2
 type Service struct {
 	Config
 	hashing   chan struct{}
+	changed   chan struct{} // holds something once a household has been folded anew
 	readings  readings
 	listeners *watch.Hub
 }
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
-	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce)}
+	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1)}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
 	return s
 }

@@ -154,6 +154,8 @@ type Page struct {
 // ClinicView reads clinics and what they keep.
 type ClinicView interface {
 	Clinic(ctx context.Context, id uuid.UUID) (Clinic, error)
+	// ClinicIDs returns every clinic by id.
+	ClinicIDs(ctx context.Context, page Page) ([]uuid.UUID, error)
 	Member(ctx context.Context, id uuid.UUID) (Member, error)
 	MemberByEmail(ctx context.Context, email string) (Member, error)
 	Plan(ctx context.Context, id uuid.UUID) (Plan, error)
@@ -324,6 +326,9 @@ type Projection struct {
 	Until   time.Time // the instant until which it holds; zero where only new entries can change it
 	// Row is the learner's roster row as served, JSON; the fields after it order and filter the roster.
 	Row         []byte
+	Weighed     Weighed
+	Verdict     string // empty where only a weighing can tell, and none has been made yet
+	Nearness    int    // of the verdict: the higher, the sooner in the list
 	Nickname    string
 	Status      string // of the current enrolment, "none" without one
 	Flags       []string
@@ -336,6 +341,13 @@ type Projection struct {
 	// they lapse and others may take their place, zero where only new entries can change them.
 	NextDue        time.Time
 	RemindersUntil time.Time
+}
+
+// Weighed is what a weighing made of a learner's programmes, which takes too long for an upload to wait for it.
+type Weighed struct {
+	// Basis is a hash over all that the weighing rests on: while it is the same, so is what the weighing makes of it.
+	Basis [32]byte
+	Doc   []byte // JSON, for this service alone; nil where nothing has been made of this basis yet
 }
 
 // ProjectedNight is a night as served.
@@ -370,9 +382,14 @@ type RosterQuery struct {
 	Clinic uuid.UUID
 	Status string // empty for all
 	Flag   string // empty for all
-	Order  string // "needs_call", "nickname", "last_heard" or "missed"
-	After  *RosterKey
-	Limit  int
+	// Verdict, HeardBefore and WrongAtLeast let through those of a verdict, those last heard from before an instant or never,
+	// and those with at least so many nights missed or unheard. Their zero values let through all.
+	Verdict      string
+	HeardBefore  time.Time
+	WrongAtLeast int
+	Order        string // "needs_call", "nickname", "last_heard", "missed" or "verdict"
+	After        *RosterKey
+	Limit        int
 }
 
 // RosterKey is the place of a row in an order of the roster: its value there, then its learner.
@@ -396,6 +413,8 @@ type ProjectionView interface {
 	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
 	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.
 	StaleProjections(ctx context.Context, clinic uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error)
+	// Unweighed returns learners of a clinic whose programmes have not been weighed as they are now, at most limit, by id.
+	Unweighed(ctx context.Context, clinic uuid.UUID, limit int) ([]uuid.UUID, error)
 	// StaleReminders returns learners of a clinic whose reminders have lapsed at an instant, or were worked out at a later
 	// one, at most limit, by id.
 	StaleReminders(ctx context.Context, clinic uuid.UUID, at time.Time, page Page) ([]uuid.UUID, error)

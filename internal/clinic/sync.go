@@ -75,7 +75,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		if err := tx.Heard(ctx, p.DeviceID, now); err != nil {
 			return err
 		}
-		f, err := s.fold(ctx, tx, p.HouseholdID, now)
+		f, err := s.fold(ctx, tx, p.HouseholdID, nil, now)
 		if err != nil {
 			return err
 		}

@@ -67,7 +67,7 @@ func (h *house) folded() time.Time {
 func (h *house) rosters(now time.Time) map[string][]clinic.RosterRow {
 	h.t.Helper()
 	all := map[string][]clinic.RosterRow{}
-	for _, order := range []string{"needs_call", "missed", "last_heard", "nickname"} {
+	for _, order := range []string{"needs_call", "missed", "last_heard", "nickname", "verdict"} {
 		for _, filter := range [][2]string{{}, {"running"}, {"none"}, {"", "unheard"}, {"running", "hold"}} {
 			for _, limit := range []int{2, 100} {
 				q := clinic.RosterQuery{Order: order, Status: filter[0], Flag: filter[1], Limit: limit}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"time"
 
-	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
@@ -86,26 +85,12 @@ func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.
 	if p.Role == access.RoleDevice {
 		return served.Encode(served.FamilySummaryOf(subject, &j))
 	}
-	w := judgement.Weigh(sn.weighed(), &j)
+	w := judgement.Weigh(sn.family.caseOf(&sn.view, sn.programme), &j)
 	doc := served.ClinicSummaryOf(subject, &j, &w)
 	if sn.programme != nil {
 		doc.Enrolment, doc.Plan = sn.servedEnrolment()
 	}
 	return served.Encode(doc)
-}
-
-// weighed returns what is weighed of a learner's programme.
-func (sn *seen) weighed() judgement.Case {
-	c := judgement.Case{View: &sn.view, Programme: sn.programme}
-	if sn.programme == nil {
-		return c
-	}
-	c.Known = func(at time.Time) *practice.Programme { return sn.family.known(sn.programme, at) }
-	var target Target
-	if raw := sn.family.details[sn.programme.Enrolment.ID.UUID].Target; len(raw) > 0 && json.Unmarshal(raw, &target) == nil {
-		c.Medicine = &judgement.Medicine{CapsuleSize: target.CapsuleSize, LengthMM: target.LengthMM, WidthMM: target.WidthMM}
-	}
-	return c
 }
 
 func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {

@@ -80,31 +80,3 @@ func RunWithoutPractice(p *practice.Programme) int {
 	}
 	return run
 }
-
-// Weights of what makes a call needed, each greater than all that follow it together (a placeholder for a clinician's
-// decision).
-const (
-	urgentHold         = 10_000
-	urgentRun          = 1_000
-	urgentDisagreement = 100
-	urgentNight        = 1
-)
-
-// urgency says how soon a call is needed: a hold first, then a run of nights without practice, then disagreements, then
-// single nights without practice. A programme that has ended or is paused asks for no call unless it is on hold.
-func urgency(v *practice.View, p *practice.Programme, j *Judgement) int {
-	u := 0
-	if len(v.Hold) > 0 {
-		u += urgentHold
-	}
-	if p == nil || !running(p) {
-		return u
-	}
-	if RunWithoutPractice(p) >= p.Enrolment.Plan.FollowUpRun {
-		u += urgentRun
-	}
-	if len(j.Disagreements) > 0 {
-		u += urgentDisagreement
-	}
-	return u + urgentNight*min(p.Counts.Missed+p.Counts.Unheard, urgentDisagreement-1)
-}

@@ -19,7 +19,6 @@ type Judgement struct {
 	Snags         []SnagCount
 	Advice        []Advice
 	Flags         []Flag
-	Urgency       int // how soon a call is needed; 0 is not at all
 }
 
 // Judge works out what one programme of a view amounts to, of a learner born then, zero where that is not known. A nil
@@ -30,7 +29,6 @@ func Judge(v *practice.View, p *practice.Programme, born time.Time) Judgement {
 		if len(v.Hold) > 0 {
 			j.Verdict, j.Flags = Hold, []Flag{FlagOnHold}
 		}
-		j.Urgency = urgency(v, nil, &j)
 		return j
 	}
 	j := Judgement{
@@ -41,7 +39,6 @@ func Judge(v *practice.View, p *practice.Programme, born time.Time) Judgement {
 	}
 	j.Verdict = firstVerdict(v, p)
 	j.Flags = flags(v, p, born, &j)
-	j.Urgency = urgency(v, p, &j)
 	return j
 }
 

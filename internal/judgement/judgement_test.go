@@ -22,7 +22,7 @@ func TestWithoutAProgramme(t *testing.T) {
 	j := judgement.Judge(&v, nil, time.Time{})
 	assert.Equal(t, judgement.Hold, j.Verdict)
 	assert.Equal(t, []judgement.Flag{judgement.FlagOnHold}, j.Flags)
-	assert.Positive(t, j.Urgency)
+	assert.Equal(t, []string{"On hold: 1 incident that no clinician has cleared."}, judgement.CallOf(&v, nil, &j, j.Verdict).Reasons)
 }
 
 // TestFigures counts the first try on a sweet of each night, and nothing else.
@@ -199,48 +199,6 @@ func TestFlags(t *testing.T) {
 			test.tell(s)
 			assert.Equal(t, test.wanted, s.judge(test.day).Flags)
 		})
-	}
-}
-
-// TestUrgency: each reason for a call outweighs all that come after it together.
-func TestUrgency(t *testing.T) {
-	t.Parallel()
-	hold := func(s *story) { s.write(mama, s.evening(1), &practice.Incident{What: "pain"}) }
-	differ := func(s *story) {
-		s.practise(mama, 1, swallowed(practice.Left, 5))
-		s.practise(papa, 1, swallowed(practice.Left, 1))
-	}
-	everything := func(s *story) { differ(s); hold(s) }
-	urgency := func(day int, tell func(s *story), change func(e *practice.Enrolment)) int {
-		s := newStory(t)
-		tell(s)
-		if change != nil {
-			change(&s.enrolments[0])
-		}
-		return s.judge(day).Urgency
-	}
-	nothing := func(*story) {}
-	pause := func(e *practice.Enrolment) { e.Paused = true }
-	end := func(e *practice.Enrolment) { e.Ended, e.EndedOn = true, march(20) }
-	ordered := []int{
-		urgency(1, nothing, nil),    // nothing wrong
-		urgency(2, nothing, nil),    // a night
-		urgency(3, nothing, nil),    // two
-		urgency(2, differ, nil),     // a disagreement
-		urgency(3, differ, nil),     // and a night
-		urgency(4, nothing, nil),    // a run
-		urgency(15, nothing, nil),   // a longer one
-		urgency(6, differ, nil),     // a run and a disagreement
-		urgency(2, hold, nil),       // a hold
-		urgency(6, everything, nil), // everything
-	}
-	for i := 1; i < len(ordered); i++ {
-		assert.Less(t, ordered[i-1], ordered[i], "%d of %v", i, ordered)
-	}
-	assert.Zero(t, ordered[0])
-	for _, over := range []func(e *practice.Enrolment){pause, end} {
-		assert.Zero(t, urgency(6, differ, over))
-		assert.Equal(t, urgency(2, hold, nil)-urgency(2, hold, nil)%10_000, urgency(6, everything, over), "a hold still asks for a call")
 	}
 }
 

@@ -2,6 +2,7 @@ package judgement
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"swallowtail/internal/practice"
@@ -19,6 +20,11 @@ const (
 	CannotTellYet  Verdict = "cannot_tell_yet"  // the last look says so
 	Practising     Verdict = "practising"
 )
+
+// Nearness orders verdicts for a list: those on hold first, then the nearer to being ready, the higher.
+func (v Verdict) Nearness() int {
+	return slices.Index([]Verdict{"", NotStarted, Practising, CannotTellYet, Nearing, ReadyForReview, Hold}, v)
+}
 
 // Criterion is one thing that readiness asks for.
 type Criterion struct {

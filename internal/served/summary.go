@@ -198,7 +198,9 @@ type RosterLine struct {
 	Status        string            `json:"enrolment_status,omitzero"`
 	Nights        Counts            `json:"nights"`
 	Streak        Streak            `json:"streak"`
+	Leader        practice.Position `json:"leader,omitzero"`
 	Verdict       judgement.Verdict `json:"verdict,omitzero"`
+	Reasons       []string          `json:"reasons"`
 	Hold          bool              `json:"hold"`
 	Disagreements int               `json:"open_disagreements"`
 	Flags         []judgement.Flag  `json:"flags"`
@@ -247,7 +249,8 @@ func FamilySummaryOf(s Subject, j *judgement.Judgement) FamilySummary {
 	return doc
 }
 
-// RosterLineOf returns the learner's line in the roster, without the status of the enrolment.
+// RosterLineOf returns the learner's line in the roster, without the status of the enrolment, why a call is needed and what a
+// weighing tells.
 func RosterLineOf(s Subject, household uuid.UUID, j *judgement.Judgement) RosterLine {
 	doc := RosterLine{
 		Learner: s.Card, Household: household, Verdict: j.Verdict, Hold: len(s.View.Hold) > 0,

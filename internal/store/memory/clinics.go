@@ -2,6 +2,7 @@ package memory
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"time"
 
@@ -60,6 +61,11 @@ func (v view) Plans(_ context.Context, of uuid.UUID) ([]clinic.Plan, error) {
 	}
 	slices.SortFunc(plans, func(a, b clinic.Plan) int { return compareIDs(a.ID, b.ID) })
 	return plans, nil
+}
+
+// ClinicIDs implements clinic.ClinicView.
+func (v view) ClinicIDs(_ context.Context, p clinic.Page) ([]uuid.UUID, error) {
+	return page(slices.Collect(maps.Keys(v.clinics.rows)), p), nil
 }
 
 // AddClinic implements clinic.ClinicTx.

@@ -62,6 +62,22 @@ func (v view) StaleProjections(_ context.Context, of uuid.UUID, at time.Time, li
 	return listed(first(stale, limit), func(p *clinic.Projection) uuid.UUID { return p.Learner }), nil
 }
 
+// Unweighed implements clinic.ProjectionView.
+func (v view) Unweighed(_ context.Context, of uuid.UUID, limit int) ([]uuid.UUID, error) {
+	all, err := v.projectionsOf(of)
+	if err != nil {
+		return nil, err
+	}
+	var learners []uuid.UUID
+	for _, p := range all {
+		if len(p.Weighed.Doc) == 0 {
+			learners = append(learners, p.Learner)
+		}
+	}
+	slices.SortFunc(learners, compareIDs)
+	return first(learners, limit), nil
+}
+
 // SaveProjection implements clinic.ProjectionTx.
 func (t *tx) SaveProjection(_ context.Context, p clinic.Projection) error {
 	h, at, err := t.learner(p.Learner)
@@ -74,7 +90,7 @@ func (t *tx) SaveProjection(_ context.Context, p clinic.Projection) error {
 	p = copyOfProjection(p)
 	p.Folded, p.Until, p.Heard = kept(p.Folded), kept(p.Until), kept(p.Heard)
 	p.NextDue, p.RemindersUntil = kept(p.NextDue), kept(p.RemindersUntil)
-	p.Row = document(p.Row)
+	p.Row, p.Weighed.Doc = document(p.Row), document(p.Weighed.Doc)
 	for i := range p.Nights {
 		p.Nights[i].Doc = document(p.Nights[i].Doc)
 	}

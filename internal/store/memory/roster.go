@@ -24,6 +24,8 @@ func orderOf(name string) (order, error) {
 		return order{func(p *clinic.Projection) clinic.RosterKey { return number(int64(p.Urgency)) }, true}, nil
 	case "missed":
 		return order{func(p *clinic.Projection) clinic.RosterKey { return number(int64(p.NightsWrong)) }, true}, nil
+	case "verdict":
+		return order{func(p *clinic.Projection) clinic.RosterKey { return number(int64(p.Nearness)) }, true}, nil
 	case "last_heard":
 		return order{func(p *clinic.Projection) clinic.RosterKey { return number(p.Heard.UnixMilli()) }, false}, nil
 	case "nickname":
@@ -54,7 +56,7 @@ func (v view) Roster(_ context.Context, q clinic.RosterQuery) ([]clinic.RosterRo
 	}
 	var rows []clinic.RosterRow
 	for _, p := range all {
-		if q.Status != "" && p.Status != q.Status || q.Flag != "" && !slices.Contains(p.Flags, q.Flag) {
+		if !q.Wants(p) {
 			continue
 		}
 		key := o.place(p)

@@ -11,6 +11,7 @@ import (
 
 var (
 	clinicByID = statement{"read clinic", `SELECT id, name, timezone, second_factor, created FROM clinic WHERE id = ?`}
+	clinicIDs  = statement{"list clinics", `SELECT id FROM clinic WHERE id > ? ORDER BY id LIMIT ?`}
 	addClinic  = statement{"add clinic", `
 		INSERT INTO clinic (id, name, timezone, second_factor, created) VALUES (?, ?, ?, ?, ?)`}
 
@@ -52,6 +53,11 @@ func scanPlan(row scanner, p *clinic.Plan) error {
 // Clinic implements clinic.ClinicView.
 func (v view) Clinic(ctx context.Context, id uuid.UUID) (clinic.Clinic, error) {
 	return one(ctx, v.work, clinicByID, scanClinic, id[:])
+}
+
+// ClinicIDs implements clinic.ClinicView.
+func (v view) ClinicIDs(ctx context.Context, page clinic.Page) ([]uuid.UUID, error) {
+	return all(ctx, v.work, clinicIDs, value[uuid.UUID], page.After[:], page.Limit)
 }
 
 // Member implements clinic.ClinicView.

@@ -15,7 +15,7 @@ import (
 var (
 	projectionByKey = statement{"read projection", `
 		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.status, p.urgency, p.nights_wrong,
-			p.heard, p.nickname, p.flags, p.roster_row
+			p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness
 		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
 	learnerAndClinic = statement{"find learner", `
 		SELECT l.learner_key, c.clinic_key
@@ -23,13 +23,14 @@ var (
 		WHERE l.id = ? AND c.id = ?`}
 	saveProjection = statement{"save projection", `
 		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, status,
-			urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+			urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (learner_key) DO UPDATE SET folded = excluded.folded, until = excluded.until,
 			next_due = excluded.next_due, reminders_until = excluded.reminders_until, status = excluded.status,
 			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
 			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
-			roster_row = excluded.roster_row`}
+			roster_row = excluded.roster_row, basis = excluded.basis, weighed = excluded.weighed,
+			verdict = excluded.verdict, nearness = excluded.nearness`}
 
 	nightsOfLearner = statement{"list nights", `
 		SELECT night, changed_rev, gone, doc FROM night WHERE learner_key = ? ORDER BY night`}
@@ -38,6 +39,8 @@ var (
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ? AND until <= ? ORDER BY until, learner_id LIMIT ?`}
+	unweighed = statement{"list unweighed projections", `
+		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL ORDER BY learner_id LIMIT ?`}
 )
 
 const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_rev, gone = excluded.gone,
@@ -46,7 +49,7 @@ const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_
 func scanProjection(row scanner, p *clinic.Projection) error {
 	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
 		(*instant)(&p.RemindersUntil), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard), &p.Nickname,
-		asList(&p.Flags), (*document)(&p.Row))
+		asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc), &p.Verdict, &p.Nearness)
 }
 
 func scanNight(row scanner, n *clinic.ProjectedNight) error {
@@ -79,6 +82,15 @@ func (v view) StaleProjections(ctx context.Context, of uuid.UUID, at time.Time, 
 	return all(ctx, v.work, staleProjections, value[uuid.UUID], key, ms(at), limit)
 }
 
+// Unweighed implements clinic.ProjectionView.
+func (v view) Unweighed(ctx context.Context, of uuid.UUID, limit int) ([]uuid.UUID, error) {
+	key, err := v.key(ctx, clinicKey, of)
+	if err != nil {
+		return nil, err
+	}
+	return all(ctx, v.work, unweighed, value[uuid.UUID], key, limit)
+}
+
 // projectionKeys are the keys under which a projection is kept.
 type projectionKeys struct{ learner, clinic int64 }
 
@@ -92,7 +104,7 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	}
 	err = t.execOne(ctx, saveProjection, keys.learner, keys.clinic, p.Learner[:], ms(p.Folded), msOrNull(p.Until),
 		msOrNull(p.NextDue), msOrNull(p.RemindersUntil), p.Status, p.Urgency, p.NightsWrong, ms(p.Heard),
-		p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row))
+		p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, p.Verdict, p.Nearness)
 	if err != nil {
 		return err
 	}

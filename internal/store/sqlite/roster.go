@@ -10,10 +10,11 @@ import (
 	"swallowtail/internal/clinic"
 )
 
-// rosterFilter is what the four orders have in common; a filter that is empty lets everything through.
+// rosterFilter is what the orders have in common; a filter that is empty lets everything through.
 const rosterFilter = ` FROM projection
 	WHERE clinic_key = ?1 AND (?2 = '' OR status = ?2)
-		AND (?3 = '' OR EXISTS (SELECT 1 FROM json_each(flags) WHERE value = ?3))`
+		AND (?3 = '' OR EXISTS (SELECT 1 FROM json_each(flags) WHERE value = ?3))
+		AND (?7 = '' OR verdict = ?7) AND (?8 IS NULL OR heard < ?8) AND nights_wrong >= ?9`
 
 // The first column is the place's number as the index has it, so negated where the order is from the top down.
 var (
@@ -26,6 +27,9 @@ var (
 	rosterByHeard = statement{"list roster", `
 		SELECT heard, '', learner_id, roster_row` + rosterFilter + ` AND (heard, learner_id) > (?4, ?5)
 		ORDER BY heard, learner_id LIMIT ?6`}
+	rosterByNearness = statement{"list roster", `
+		SELECT nearness_down, '', learner_id, roster_row` + rosterFilter + ` AND (nearness_down, learner_id) > (?4, ?5)
+		ORDER BY nearness_down, learner_id LIMIT ?6`}
 	rosterByNickname = statement{"list roster", `
 		SELECT 0, nickname_order, learner_id, roster_row` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
 		ORDER BY nickname_order, learner_id LIMIT ?6`}
@@ -47,6 +51,8 @@ func orderOf(name string) (order, error) {
 		return order{list: rosterByUrgency, negated: true}, nil
 	case "missed":
 		return order{list: rosterByWrong, negated: true}, nil
+	case "verdict":
+		return order{list: rosterByNearness, negated: true}, nil
 	case "last_heard":
 		return order{list: rosterByHeard}, nil
 	case "nickname":
@@ -89,5 +95,6 @@ func (v view) Roster(ctx context.Context, q clinic.RosterQuery) ([]clinic.Roster
 		return nil, err
 	}
 	place, learner := o.after(q.After)
-	return all(ctx, v.work, o.list, o.scan, key, q.Status, q.Flag, place, learner[:], q.Limit)
+	return all(ctx, v.work, o.list, o.scan, key, q.Status, q.Flag, place, learner[:], q.Limit, q.Verdict, msOrNull(q.HeardBefore),
+		q.WrongAtLeast)
 }

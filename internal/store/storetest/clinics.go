@@ -101,6 +101,10 @@ func households(b *bundle) {
 			func(ctx context.Context, v clinic.View, page clinic.Page) ([]uuid.UUID, error) {
 				return v.HouseholdIDs(ctx, page)
 			}), "pages of %d", limit)
+		assert.Equal(b, []uuid.UUID{w.clinic, other.clinic}, paged(b, limit, func(id uuid.UUID) uuid.UUID { return id },
+			func(ctx context.Context, v clinic.View, page clinic.Page) ([]uuid.UUID, error) {
+				return v.ClinicIDs(ctx, page)
+			}), "pages of %d", limit)
 	}
 }
 

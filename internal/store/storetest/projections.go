@@ -30,6 +30,7 @@ func projections(b *bundle) {
 
 	want.Folded, want.Until, want.Row, want.Nickname = minutes(200), minutes(300), []byte(`{}`), "Kat"
 	want.Status, want.Flags, want.NightsWrong, want.Urgency = "paused", []string{"hold"}, 1, -1
+	want.Verdict, want.Nearness, want.Weighed = "hold", -2, clinic.Weighed{Basis: [32]byte{1: 255}}
 	want.Heard, want.NextDue, want.RemindersUntil = minutes(199), minutes(250), minutes(260)
 	want.Nights, want.Reminders = want.Nights[1:2], want.Reminders[1:]
 	check("nights and reminders that are gone")
@@ -67,4 +68,28 @@ func staleProjections(b *bundle) {
 	assert.ElementsMatch(b, want, stale(99), "none that holds, none without an end, and no learner without a projection")
 	assert.Subset(b, want, stale(2))
 	assert.Len(b, stale(2), 2)
+}
+
+func unweighed(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	ids := w.addLearners(b, 5)
+	for i, learner := range ids[:4] {
+		p := w.projection()
+		p.Learner, p.Reminders = learner, nil
+		if i%2 == 1 {
+			p.Weighed.Doc = nil
+		}
+		save(b, p)
+	}
+	elsewhere := other.projection()
+	elsewhere.Weighed.Doc = nil
+	save(b, elsewhere)
+	list := func(limit int) []uuid.UUID {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+			return v.Unweighed(ctx, w.clinic, limit)
+		})
+	}
+	assert.Equal(b, []uuid.UUID{ids[1], ids[3]}, list(9), "none that is weighed, and no learner without a projection")
+	assert.Equal(b, ids[1:2], list(1))
 }

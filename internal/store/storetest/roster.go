@@ -29,6 +29,7 @@ func saveRoster(b *bundle, w world) []clinic.Projection {
 		p.Nickname, p.Heard = nicknames[i%len(nicknames)], heard[i%len(heard)]
 		p.Urgency, p.NightsWrong = i*5%3-1, i*3%4
 		p.Status = []string{"running", "paused", "none"}[i%3]
+		p.Verdict, p.Nearness = []string{"", "hold", "nearing", "hol"}[i%4], i*7%4
 		p.Flags = [][]string{nil, {"hold"}, {"no_news", "hold"}, {"no_news"}, {"hol", "d"}}[i%5]
 		save(b, p)
 		saved = append(saved, p)
@@ -46,6 +47,7 @@ func allOrders() []rosterOrder {
 	return []rosterOrder{
 		{"needs_call", func(a, b clinic.Projection) int { return cmp.Compare(b.Urgency, a.Urgency) }},
 		{"missed", func(a, b clinic.Projection) int { return cmp.Compare(b.NightsWrong, a.NightsWrong) }},
+		{"verdict", func(a, b clinic.Projection) int { return cmp.Compare(b.Nearness, a.Nearness) }},
 		{"last_heard", func(a, b clinic.Projection) int { return a.Heard.Compare(b.Heard) }},
 		{"nickname", func(a, b clinic.Projection) int {
 			return cmp.Compare(strings.ToLower(a.Nickname), strings.ToLower(b.Nickname))
@@ -108,16 +110,32 @@ func rosterOrders(b *bundle) {
 func rosterFilters(b *bundle) {
 	w := newWorld(b, 1)
 	saved := saveRoster(b, w)
-	for _, order := range allOrders() {
-		for _, status := range []string{"", "running", "paused", "none", "ended"} {
-			for _, flag := range []string{"", "hold", "no_news", "hol", "h"} {
-				kept := slices.DeleteFunc(slices.Clone(saved), func(p clinic.Projection) bool {
-					return status != "" && p.Status != status || flag != "" && !slices.Contains(p.Flags, flag)
-				})
-				q := clinic.RosterQuery{Clinic: w.clinic, Order: order.name, Status: status, Flag: flag, Limit: 3}
-				require.Equal(b, order.sorted(kept), pagedRoster(b, q), "%s, status %q, flag %q", order.name, status, flag)
-			}
+	check := func(q clinic.RosterQuery, wanted func(p *clinic.Projection) bool) {
+		b.Helper()
+		for _, order := range allOrders() {
+			q.Clinic, q.Order, q.Limit = w.clinic, order.name, 3
+			kept := slices.DeleteFunc(slices.Clone(saved), func(p clinic.Projection) bool { return !wanted(&p) })
+			require.Equal(b, order.sorted(kept), pagedRoster(b, q), "%+v", q)
 		}
+	}
+	for _, status := range []string{"", "running", "paused", "none", "ended"} {
+		for _, flag := range []string{"", "hold", "no_news", "hol", "h"} {
+			check(clinic.RosterQuery{Status: status, Flag: flag}, func(p *clinic.Projection) bool {
+				return (status == "" || p.Status == status) && (flag == "" || slices.Contains(p.Flags, flag))
+			})
+		}
+	}
+	for _, verdict := range []string{"hold", "hol", "nearing", "ready_for_review"} {
+		check(clinic.RosterQuery{Verdict: verdict}, func(p *clinic.Projection) bool { return p.Verdict == verdict })
+	}
+	for _, before := range []time.Time{minutes(1), minutes(2), minutes(2).Add(time.Millisecond), minutes(-9)} {
+		check(clinic.RosterQuery{HeardBefore: before}, func(p *clinic.Projection) bool { return p.Heard.Before(before) })
+	}
+	for wrong := range 5 {
+		check(clinic.RosterQuery{WrongAtLeast: wrong}, func(p *clinic.Projection) bool { return p.NightsWrong >= wrong })
+		check(clinic.RosterQuery{WrongAtLeast: wrong, Verdict: "hold", Flag: "hold"}, func(p *clinic.Projection) bool {
+			return p.NightsWrong >= wrong && p.Verdict == "hold" && slices.Contains(p.Flags, "hold")
+		})
 	}
 }
 

@@ -166,7 +166,7 @@ func (w world) projection() clinic.Projection {
 	return clinic.Projection{
 		Learner: w.learner, Clinic: w.clinic, Folded: evening, Until: minutes(60), Row: []byte(`{"row":  1}`),
 		Nickname: "Kit", Status: "running", Flags: []string{"no_news", "disagreement"}, NightsWrong: 2, Urgency: 7,
-		Heard: minutes(-5),
+		Heard: minutes(-5), Verdict: "nearing", Nearness: 4, Weighed: clinic.Weighed{Basis: [32]byte{7, 31: 9}, Doc: []byte(`{"a": 1}`)},
 		Nights: []clinic.ProjectedNight{
 			{Night: 20_000, ChangedRev: 3, Doc: []byte(`{"night": "a"}`)},
 			{Night: 20_001, ChangedRev: 5, Doc: []byte(`{"night": "b"}`)},

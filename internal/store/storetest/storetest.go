@@ -66,6 +66,7 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"concurrent writers", concurrentWriters},
 		{"projections", projections},
 		{"stale projections", staleProjections},
+		{"unweighed projections", unweighed},
 		{"roster orders", rosterOrders},
 		{"roster filters", rosterFilters},
 		{"roster rows", rosterRows},

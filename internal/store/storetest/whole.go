@@ -45,6 +45,7 @@ func newFullWorld(b *bundle) world {
 // change writes to a full world with every method that writes.
 func (w world) change() []use {
 	screening, p := sampleScreening(added, w.learner, w.member), w.projection()
+	p.Weighed.Doc = nil // so that it is among the unweighed
 	screening.At = minutes(99)
 	p.Row, p.Nights[0].ChangedRev, p.Until, p.RemindersUntil = []byte(`{}`), 4, minutes(1), minutes(1)
 	return []use{
@@ -196,6 +197,9 @@ func (w world) questionsOfRecord() []question {
 		asking("HouseholdIDs", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.HouseholdIDs(ctx, clinic.Page{Limit: 9})
 		}),
+		asking("ClinicIDs", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+			return v.ClinicIDs(ctx, clinic.Page{Limit: 9})
+		}),
 	}
 }
 
@@ -205,6 +209,7 @@ func (w world) questionsOfProjections() []question {
 		asking("Roster", "", func(ctx context.Context, v clinic.View) ([]clinic.RosterRow, error) {
 			return v.Roster(ctx, clinic.RosterQuery{Clinic: w.clinic, Order: "missed", Limit: 9})
 		}),
+		asking("Unweighed", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) { return v.Unweighed(ctx, w.clinic, 9) }),
 		asking("StaleProjections", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.StaleProjections(ctx, w.clinic, minutes(30), 9)
 		}),
