@@ -1,7 +1,9 @@
 package api
 
 import (
+	"encoding/base64"
 	"net/http"
+	"strings"
 
 	"swallowtail/internal/served"
 )
@@ -27,9 +29,42 @@ func (a answer) write(w http.ResponseWriter) error {
 	return err
 }
 
+// taggedAnswer is an answer with a tag of what it says (RFC 9110, 8.8.3), which is given only to those who do not know it.
+type taggedAnswer struct {
+	answer
+	tag   string
+	known string // the header If-None-Match
+}
+
+// tagOf returns a weak tag: another document with it says the same, though not byte for byte.
+func tagOf(says [32]byte) string {
+	return `W/"` + base64.RawURLEncoding.EncodeToString(says[:]) + `"`
+}
+
+// isKnown reports whether the tag is among those of the caller, by the weak comparison (RFC 9110, 13.1.2). No tag of ours holds
+// a comma.
+func (a taggedAnswer) isKnown() bool {
+	for known := range strings.SplitSeq(a.known, ",") {
+		known = strings.TrimSpace(known)
+		if known == "*" || strings.TrimPrefix(known, "W/") == strings.TrimPrefix(a.tag, "W/") {
+			return true
+		}
+	}
+	return false
+}
+
+func (a taggedAnswer) write(w http.ResponseWriter) error {
+	w.Header().Set("ETag", a.tag)
+	if a.isKnown() {
+		w.WriteHeader(http.StatusNotModified)
+		return nil
+	}
+	return a.answer.write(w)
+}
+
 // The operations that answer so.
 
-func (a answer) VisitGetSummaryResponse(w http.ResponseWriter) error       { return a.write(w) }
+func (a taggedAnswer) VisitGetSummaryResponse(w http.ResponseWriter) error { return a.write(w) }
 func (a answer) VisitGetNightsResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitGetRosterResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitSyncResponse(w http.ResponseWriter) error             { return a.write(w) }

@@ -37,8 +37,11 @@ func (s *server) GetSummary(ctx context.Context, r oas.GetSummaryRequestObject) 
 	if err != nil {
 		return nil, err
 	}
-	doc, err := s.Service.Summary(ctx, caller(ctx), learner, q, s.Now())
-	return ok(doc), err
+	summed, err := s.Service.Summary(ctx, caller(ctx), learner, q, s.Now())
+	if err != nil {
+		return nil, err
+	}
+	return taggedAnswer{answer: ok(summed.Doc), tag: tagOf(summed.Says), known: textOr(r.Params.IfNoneMatch)}, nil
 }
 
 // nightsDoc is the nights of a programme.

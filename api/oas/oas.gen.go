@@ -2608,6 +2608,9 @@ type GetSummaryParams struct {
 
 	// Enrolment The enrolment to look at; by default the one begun last, else the first to come.
 	Enrolment *EnrolmentQuery `form:"enrolment,omitempty" json:"enrolment,omitempty"`
+
+	// IfNoneMatch The `ETag` of a summary that the caller has; where there is nothing new to say, the answer is 304.
+	IfNoneMatch *string `json:"If-None-Match,omitempty"`
 }
 
 // ListPlansParams defines parameters for ListPlans.
@@ -3228,6 +3231,23 @@ func (w *ServerInterfaceWrapper) GetSummary(ctx echo.Context) error {
 	err = runtime.BindQueryParameterWithOptions("form", true, false, "enrolment", ctx.QueryParams(), &params.Enrolment, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
 	if err != nil {
 		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter enrolment: %s", err))
+	}
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch string
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
 	}
 
 	// Invoke the callback with all the unmarshaled arguments
@@ -6709,26 +6729,40 @@ type GetSummaryResponseObject interface {
 	VisitGetSummaryResponse(w http.ResponseWriter) error
 }
 
-type GetSummary200JSONResponse Summary
-
-func (t GetSummary200JSONResponse) MarshalJSON() ([]byte, error) {
-	return Summary(t).MarshalJSON()
+type GetSummary200ResponseHeaders struct {
+	ETag string
 }
 
-func (t *GetSummary200JSONResponse) UnmarshalJSON(b []byte) error {
-	return (*Summary)(t).UnmarshalJSON(b)
+type GetSummary200JSONResponse struct {
+	Body    Summary
+	Headers GetSummary200ResponseHeaders
 }
 
 func (response GetSummary200JSONResponse) VisitGetSummaryResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
-	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
 		return err
 	}
 	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
 	w.WriteHeader(200)
 	_, err := buf.WriteTo(w)
 	return err
+}
+
+type GetSummary304ResponseHeaders struct {
+	ETag string
+}
+
+type GetSummary304Response struct {
+	Headers GetSummary304ResponseHeaders
+}
+
+func (response GetSummary304Response) VisitGetSummaryResponse(w http.ResponseWriter) error {
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(304)
+	return nil
 }
 
 type GetSummary400ApplicationProblemPlusJSONResponse struct {

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"crypto/sha256"
 	"time"
 
 	"github.com/google/uuid"
@@ -73,24 +74,44 @@ func (s *Service) see(ctx context.Context, p access.Principal, learner uuid.UUID
 	return &sn, nil
 }
 
+// Summed is the document that sums up a learner's programme.
+type Summed struct {
+	Doc []byte // JSON
+	// Says is a hash over all of the document but the instant that it is of: where it is the same, there is nothing new.
+	Says [32]byte
+}
+
 // Summary returns the document that sums up a learner's programme for whoever asks: the clinic's, or the family's, which
 // holds nothing of readiness.
-func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) ([]byte, error) {
+func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
 	sn, err := s.see(ctx, p, learner, q, now)
 	if err != nil {
-		return nil, err
+		return Summed{}, err
 	}
 	j := judgement.Judge(&sn.view, sn.programme, served.Born(sn.learner.BirthMonth))
 	subject := sn.family.subject(sn.learner, &sn.view, sn.programme)
 	if p.Role == access.RoleDevice {
-		return served.Encode(served.FamilySummaryOf(subject, &j))
+		doc, err := served.Encode(served.FamilySummaryOf(subject, &j))
+		return Summed{Doc: doc, Says: sha256.Sum256(doc)}, err
 	}
 	w := judgement.Weigh(sn.family.caseOf(&sn.view, sn.programme), &j)
 	doc := served.ClinicSummaryOf(subject, &j, &w)
 	if sn.programme != nil {
 		doc.Enrolment, doc.Plan = sn.servedEnrolment()
 	}
-	return served.Encode(doc)
+	return summed(doc)
+}
+
+func summed(doc served.ClinicSummary) (s Summed, err error) {
+	timeless := doc
+	timeless.AsOf = ""
+	said, err := served.Encode(timeless)
+	if err != nil {
+		return Summed{}, err
+	}
+	s.Says = sha256.Sum256(said)
+	s.Doc, err = served.Encode(doc)
+	return s, err
 }
 
 func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {

@@ -87,7 +87,7 @@ func TestWhatIsKeptOfAWeighing(t *testing.T) {
 			Preference struct{ Leader string }
 			Readiness  struct{ Verdict string }
 		}
-		require.NoError(t, json.Unmarshal(doc, &summary))
+		require.NoError(t, json.Unmarshal(doc.Doc, &summary))
 		assert.Equal(t, summary.Preference.Leader, line.Leader, "day %d", day)
 		assert.Equal(t, summary.Readiness.Verdict, line.Verdict, "day %d", day)
 	}
