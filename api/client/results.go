@@ -165,7 +165,10 @@ type Advice struct {
 
 // Preference is the clinic's view of the positions.
 type Preference struct {
-	Leader         string                     `json:"leader"` // empty: none yet
+	Says           string                     `json:"says"`
+	Leader         string                     `json:"leader"`      // empty: none yet
+	FirstWeek      string                     `json:"first_week"`  // the leader of the first seven nights; empty as above
+	SecondWeek     string                     `json:"second_week"` // and of the seven after them
 	JudgedPosition string                     `json:"judged_position"`
 	JudgedFrom     string                     `json:"judged_from"`
 	Positions      map[string]PositionFigures `json:"positions"`

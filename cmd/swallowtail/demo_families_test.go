@@ -2,8 +2,10 @@ package main
 
 import (
 	"net/http"
+	"os"
 	"regexp"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -79,7 +81,7 @@ func (l *demoLook) rosterIsAsTold() {
 		Flags                   []string
 	}
 	want := map[string]line{
-		"Otter":    {Age: "6-7", Verdict: "practising", Elapsed: 10, Current: 10},
+		"Otter":    {Age: "6-7", Verdict: "practising", Elapsed: 13, Current: 13},
 		"Wren":     {Age: "6-7", Verdict: "practising", Elapsed: 8, Current: 8, Disagreements: 1, Flags: []string{"open_disagreement"}},
 		"Badger":   {Age: "8-11", Verdict: "practising", Elapsed: 9, Heard: 1, Flags: []string{"follow_up"}},
 		"Heron":    {Age: "8-11", Verdict: "practising", Elapsed: 8, Flags: []string{"follow_up", "unheard"}},
@@ -89,6 +91,7 @@ func (l *demoLook) rosterIsAsTold() {
 		"Mole":     {Age: "8-11", Verdict: "practising", Elapsed: 7, Current: 6},
 		"Stork":    {Age: "18+", Verdict: "practising", Elapsed: 11, Current: 7},
 		"Lynx":     {Age: "8-11", Verdict: "practising", Elapsed: 13, Current: 13},
+		"Teal":     {Age: "8-11", Verdict: "cannot_tell_yet", Elapsed: 13, Current: 13},
 		"Finch":    {Age: "6-7", Verdict: "practising", Elapsed: 7, Current: 7, Flags: []string{"recalled", "written_together", "copied"}},
 		"Dormouse": {Age: "8-11", Verdict: "practising", Elapsed: 9, Current: 6},
 		"Robin":    {Age: "6-7", Heard: 1, Verdict: "not_started"},
@@ -133,16 +136,29 @@ func (l *demoLook) remindersAreDue() {
 	assert.Empty(l.t, kinds[l.lines["Hare"].Learner.ID], "a hold stops all reminders")
 }
 
+// readmeSays requires a served sentence in the README, wherever its lines break.
+func (l *demoLook) readmeSays(sentence string) {
+	l.t.Helper()
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(l.t, err)
+	assert.Contains(l.t, strings.Join(strings.Fields(string(text)), " "), sentence)
+}
+
 // demoFamilies are the checks that hold each family to its sentence.
 func demoFamilies() map[string]func(*demoLook) {
 	return map[string]func(*demoLook){
 		"Otter": func(l *demoLook) {
-			assert.Equal(l.t, "cccccccccco", l.statuses())
+			assert.Equal(l.t, "ccccccccccccco", l.statuses())
+			summary := l.summary()
+			assert.Equal(l.t, "left", summary.Preference.Leader)
+			assert.Equal(l.t, "centre", summary.Preference.FirstWeek)
+			assert.Equal(l.t, "left", summary.Preference.SecondWeek)
+			l.readmeSays(summary.Preference.Says)
 			nights := l.nights()
 			require.Len(l.t, nights.Earlier, 1, "the evening at the clinic")
 			assert.Greater(l.t, l.ease(nights.Nights[:3], "centre"), l.ease(nights.Nights[:3], "left"))
-			assert.Less(l.t, l.ease(nights.Nights[7:10], "centre"), l.ease(nights.Nights[7:10], "left"))
-			assert.Less(l.t, l.ease(nights.Nights[:3], "up")+1, l.ease(nights.Nights[7:10], "up"))
+			assert.Less(l.t, l.ease(nights.Nights[10:13], "centre"), l.ease(nights.Nights[10:13], "left"))
+			assert.Less(l.t, l.ease(nights.Nights[:3], "up")+1, l.ease(nights.Nights[10:13], "up"))
 		},
 		"Wren": func(l *demoLook) {
 			assert.Equal(l.t, "cccccccco", l.statuses())
@@ -221,6 +237,21 @@ func demoFamilies() map[string]func(*demoLook) {
 			assert.Equal(l.t, "water", summary.Advice[1].Snag)
 			assert.Regexp(l.t, `"target":\{"capsule_size":"1"\}`, string(summary.Raw))
 			assert.Less(l.t, l.ease(nights[:4], "left")+1, l.ease(nights[9:13], "left"))
+		},
+		"Teal": func(l *demoLook) {
+			assert.Equal(l.t, "ccccccccccccco", l.statuses())
+			summary, tries, swallowed := l.summary(), 0, 0
+			for _, f := range summary.Preference.Positions {
+				tries, swallowed = tries+f.Tries, swallowed+f.Swallowed
+			}
+			assert.Equal(l.t, []int{65, 55}, []int{tries, swallowed}, "as it is told")
+			for _, c := range summary.Readiness.Criteria {
+				require.NotNil(l.t, c.Met, c.ID)
+				assert.Equal(l.t, c.ID != "recent_success", *c.Met, c.ID)
+				if c.ID == "recent_success" {
+					l.readmeSays(c.Why)
+				}
+			}
 		},
 		"Finch": func(l *demoLook) {
 			assert.Equal(l.t, "ccpcccco", l.statuses())

@@ -34,6 +34,8 @@ CLINICIAN=$(curl -sS "$BASE/v1/auth/sign-in" -H "Content-Type: application/json"
 curl -sSw '\n' "$BASE/v1/roster" -H "Authorization: Bearer $CLINICIAN"
 # {{.Summed.Name}} summed up: which criteria are met, and what each rests on.
 curl -sSw '\n' "$BASE/v1/learners/{{.Summed.Learner}}/summary" -H "Authorization: Bearer $CLINICIAN"
+# {{.Doubted.Name}} looks ready on a bare percentage and is not: look for recent_success.
+curl -sSw '\n' "$BASE/v1/learners/{{.Doubted.Learner}}/summary" -H "Authorization: Bearer $CLINICIAN"
 # The nights of {{.Family.Name}} in two homes: look for disagreed and settled.
 curl -sSw '\n' "$BASE/v1/learners/{{.Family.Learner}}/nights" -H "Authorization: Bearer $CLINICIAN"
 # Whom to remind at eight this evening, clinic time. The token of the scheduler reads nothing about health.
@@ -52,8 +54,9 @@ Ctrl-C stops the demo and throws everything away.
 
 // Who the guide points at.
 const (
-	guideSummed = "Lynx" // whose summary it shows
-	guideFamily = "Wren" // whose nights and family's view it shows
+	guideSummed  = "Lynx" // whose summary it shows
+	guideDoubted = "Teal" // and whose readiness
+	guideFamily  = "Wren" // whose nights and family's view it shows
 )
 
 // reminderHour is the time of day, at the clinic, for which the guide asks whom to remind: after the reminder times of
@@ -67,6 +70,7 @@ type guide struct {
 	Clinic    clinicScript
 	Families  []*familyScript
 	Summed    guided
+	Doubted   guided
 	Family    guided
 	Device    client.Pair
 	Scheduler string
@@ -81,9 +85,9 @@ type guided struct {
 
 // guide returns what to say. It gets a fresh token for a family's phone.
 func (p *player) guide(ctx context.Context, address, scheduler string) (string, error) {
-	summed, family := p.find(guideSummed), p.find(guideFamily)
-	if summed == nil || family == nil {
-		return "", fmt.Errorf("the scenario has no %s or no %s", guideSummed, guideFamily)
+	summed, doubted, family := p.find(guideSummed), p.find(guideDoubted), p.find(guideFamily)
+	if summed == nil || doubted == nil || family == nil {
+		return "", fmt.Errorf("the scenario lacks %s, %s or %s", guideSummed, guideDoubted, guideFamily)
 	}
 	carer := family.script.Caregivers[0]
 	device, err := p.freshPair(ctx, family.phones[carer.Name])
@@ -101,8 +105,10 @@ func (p *player) guide(ctx context.Context, address, scheduler string) (string, 
 	var b strings.Builder
 	err = text.Execute(&b, guide{
 		Address: address, Base: p.base, Clinic: p.script.clinic, Families: p.script.families,
-		Summed: guided{Name: guideSummed, Learner: summed.learner}, Family: guided{Name: guideFamily, Learner: family.learner},
-		Device: device, Scheduler: scheduler, AsOf: asOf.UTC().Format(time.RFC3339),
+		Summed:  guided{Name: guideSummed, Learner: summed.learner},
+		Doubted: guided{Name: guideDoubted, Learner: doubted.learner},
+		Family:  guided{Name: guideFamily, Learner: family.learner},
+		Device:  device, Scheduler: scheduler, AsOf: asOf.UTC().Format(time.RFC3339),
 	})
 	if err != nil {
 		return "", fmt.Errorf("write the guide: %w", err)
