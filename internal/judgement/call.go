@@ -46,7 +46,7 @@ func CallOf(v *practice.View, p *practice.Programme, j *Judgement, verdict Verdi
 		c.add(urgentDisagreement, fmt.Sprintf("The caregivers' accounts differ on %s.", plural(n, "try")))
 	}
 	if n := v.Quarantined + v.SetAside; n > 0 {
-		c.add(urgentReview, fmt.Sprintf("%s for a review.", waits(n)))
+		c.add(urgentReview, fmt.Sprintf("%s for a review.", entriesWait(n)))
 	}
 	if n := p.Counts.Missed + p.Counts.Unheard; n > 0 {
 		c.add(urgentNight*min(n, mostUrgentNights), fmt.Sprintf("%s without practice so far.", plural(n, "night")))
@@ -67,7 +67,7 @@ func runInWords(p *practice.Programme, run int) string {
 	return fmt.Sprintf("No practice on the last %s.", plural(run, "night"))
 }
 
-func waits(entries int) string {
+func entriesWait(entries int) string {
 	if entries == 1 {
 		return "1 entry waits"
 	}
