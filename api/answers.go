@@ -67,6 +67,7 @@ func (a taggedAnswer) write(w http.ResponseWriter) error {
 func (a taggedAnswer) VisitGetSummaryResponse(w http.ResponseWriter) error { return a.write(w) }
 func (a answer) VisitGetNightsResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitGetRosterResponse(w http.ResponseWriter) error        { return a.write(w) }
+func (a answer) VisitGetCohortResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitSyncResponse(w http.ResponseWriter) error             { return a.write(w) }
 func (a answer) VisitAddClinicEntriesResponse(w http.ResponseWriter) error { return a.write(w) }
 func (a answer) VisitListEntriesResponse(w http.ResponseWriter) error      { return a.write(w) }

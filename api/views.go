@@ -177,6 +177,15 @@ func (s *server) sealRosterKey(kind string, key clinic.RosterKey) *string {
 	return &cursor
 }
 
+// GetCohort tells how the clinic's learners do.
+func (s *server) GetCohort(ctx context.Context, _ oas.GetCohortRequestObject) (oas.GetCohortResponseObject, error) {
+	doc, err := s.Service.Cohort(ctx, caller(ctx), s.Now())
+	if err != nil {
+		return nil, err
+	}
+	return encoded(doc)
+}
+
 // ListOverdue lists the reminders that are due.
 func (s *server) ListOverdue(ctx context.Context, r oas.ListOverdueRequestObject) (oas.ListOverdueResponseObject, error) {
 	limit, err := pageLimit(r.Params.Limit)

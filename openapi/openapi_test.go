@@ -116,7 +116,7 @@ func TestOperationsAreTheContracts(t *testing.T) {
 	t.Parallel()
 	expected := []string{
 		"addClinicEntries", "createEnrolment", "createHousehold", "createInvite", "createLearner", "createPlan",
-		"enrolDevice", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
+		"enrolDevice", "getCohort", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
 		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary",
 		"listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
 		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "streamSync",

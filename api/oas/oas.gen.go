@@ -823,6 +823,194 @@ type ClinicSummary struct {
 	Streak Streak `json:"streak"`
 }
 
+// Cohort How a clinic's learners do.
+type Cohort = json.RawMessage
+
+// CohortBlock The figures of one age band or of all ages. Shares and means are told both of those enrolled and of those with a
+// practised night: the first count those who never began as if they had failed, the second pass them over. Null where a
+// figure would tell of too few.
+type CohortBlock struct {
+	// AgeBand At the first night; absent for all ages, empty where it is not known.
+	//
+	// Examples: 6-7
+	AgeBand *string `json:"age_band,omitempty"`
+
+	// Completed As many practised nights as the plan wants, among the programmes that are over.
+	Completed struct {
+		// OfEnrolled A share of programmes; null where it would tell of too few.
+		OfEnrolled *CohortProportion `json:"of_enrolled"`
+
+		// OfPractised A share of programmes; null where it would tell of too few.
+		OfPractised *CohortProportion `json:"of_practised"`
+	} `json:"completed"`
+
+	// Enrolled Programmes whose first night has come.
+	//
+	// Examples: 12
+	Enrolled *int `json:"enrolled"`
+
+	// FirstSwallow How long it takes to the first sweet that was swallowed, or until every criterion of readiness was met for the first
+	// time, by the record as it stands now. Those who dropped out count for as long as anything was recorded of them, and are taken to be
+	// like those who went on; where they left because it went badly, every share is too high.
+	FirstSwallow CohortWaiting `json:"first_swallow"`
+
+	// NightsPractised The mean number of practised nights.
+	NightsPractised struct {
+		// OfEnrolled Over those enrolled.
+		//
+		// Examples: 9.4
+		OfEnrolled *float64 `json:"of_enrolled"`
+
+		// OfPractised Over those with a practised night.
+		//
+		// Examples: 10.2
+		OfPractised *float64 `json:"of_practised"`
+	} `json:"nights_practised"`
+
+	// OffCentre Another position than the centre leads.
+	OffCentre struct {
+		// OfEnrolled A share of programmes; null where it would tell of too few.
+		OfEnrolled *CohortProportion `json:"of_enrolled"`
+
+		// OfPractised A share of programmes; null where it would tell of too few.
+		OfPractised *CohortProportion `json:"of_practised"`
+	} `json:"off_centre"`
+
+	// Over Of these, those whose nights have all closed, or that have been ended.
+	//
+	// Examples: 12
+	Over *int `json:"over"`
+
+	// Practised Of these, those with a practised night.
+	//
+	// Examples: 12
+	Practised *int `json:"practised"`
+
+	// Ready How long it takes to the first sweet that was swallowed, or until every criterion of readiness was met for the first
+	// time, by the record as it stands now. Those who dropped out count for as long as anything was recorded of them, and are taken to be
+	// like those who went on; where they left because it went badly, every share is too high.
+	Ready CohortWaiting `json:"ready"`
+}
+
+// CohortMedian The night by which half have got there; null where it would tell of too few.
+type CohortMedian struct {
+	// High The upper 95 % limit; null where there is none.
+	//
+	// Examples: 5
+	High *float64 `json:"high"`
+
+	// Low The lower 95 % limit; null where there is none.
+	//
+	// Examples: 2
+	Low *float64 `json:"low"`
+
+	// Night The first night is 1; null where fewer than half have got there as far as anybody was followed.
+	//
+	// Examples: 3
+	Night *float64 `json:"night"`
+}
+
+// CohortNight How far those who wait have come by the end of a night.
+type CohortNight struct {
+	// AtRisk How many were still followed and still waiting when the night began, rounded down to whole fives.
+	//
+	// Examples: 15
+	AtRisk *int `json:"at_risk"`
+
+	// Interval Its 95 % limits (log-log).
+	//
+	// Examples: [0.5,0.77]
+	Interval []float64 `json:"interval"`
+
+	// Night The first night is 1.
+	//
+	// Examples: 7
+	Night int `json:"night"`
+
+	// Share The share that has got there, to a hundredth (1 less the product-limit estimate); null where it would tell of too few.
+	//
+	// Examples: 0.64
+	Share *float64 `json:"share"`
+}
+
+// CohortPlan How those do who began a programme of one version of a plan.
+type CohortPlan struct {
+	// AllAges The figures of one age band or of all ages. Shares and means are told both of those enrolled and of those with a
+	// practised night: the first count those who never began as if they had failed, the second pass them over. Null where a
+	// figure would tell of too few.
+	AllAges CohortBlock `json:"all_ages"`
+
+	// Bands By age band, the youngest first.
+	Bands []CohortBlock `json:"bands"`
+
+	// Plan The plan.
+	Plan struct {
+		// ID Its id.
+		//
+		// Examples: 01940000-0000-7000-8000-000000000001
+		ID string `json:"id"`
+
+		// Name Its name.
+		//
+		// Examples: Fourteen evenings
+		Name string `json:"name"`
+
+		// Version Its version.
+		//
+		// Examples: 1
+		Version int `json:"version"`
+	} `json:"plan"`
+}
+
+// CohortProportion A share of programmes; null where it would tell of too few.
+type CohortProportion struct {
+	// Count Of how many it is so.
+	//
+	// Examples: 21
+	Count int `json:"count"`
+
+	// Interval The 95 % score interval of the share (Wilson).
+	//
+	// Examples: [0.52,0.83]
+	Interval []float64 `json:"interval"`
+
+	// Of Of how many programmes.
+	//
+	// Examples: 30
+	Of int `json:"of"`
+
+	// Share The share.
+	//
+	// Examples: 0.7
+	Share float64 `json:"share"`
+}
+
+// CohortWaiting How long it takes to the first sweet that was swallowed, or until every criterion of readiness was met for the first
+// time, by the record as it stands now. Those who dropped out count for as long as anything was recorded of them, and are taken to be
+// like those who went on; where they left because it went badly, every share is too high.
+type CohortWaiting struct {
+	// ByNight At some nights; empty where nothing of the block is told.
+	ByNight []CohortNight `json:"by_night"`
+
+	// Events How many have got there.
+	//
+	// Examples: 12
+	Events *int `json:"events"`
+
+	// Followed Of how many anything is known.
+	//
+	// Examples: 12
+	Followed *int `json:"followed"`
+
+	// Median The night by which half have got there; null where it would tell of too few.
+	Median *CohortMedian `json:"median"`
+
+	// NotFollowed Of how many nothing was ever recorded.
+	//
+	// Examples: 12
+	NotFollowed *int `json:"not_followed"`
+}
+
 // ConsentText The text a caregiver consents to.
 type ConsentText struct {
 	// Text The text, plain, paragraphs parted by empty lines.
@@ -2796,6 +2984,9 @@ type ServerInterface interface {
 	// SignIn Sign a clinician in
 	// (POST /v1/auth/sign-in)
 	SignIn(ctx echo.Context) error
+	// GetCohort Tell how the clinic's learners do, plan by plan
+	// (GET /v1/cohort)
+	GetCohort(ctx echo.Context) error
 	// GetConsentText Give the text a caregiver consents to
 	// (GET /v1/consent-text)
 	GetConsentText(ctx echo.Context) error
@@ -2950,6 +3141,15 @@ func (w *ServerInterfaceWrapper) SignIn(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.SignIn(ctx)
+	return err
+}
+
+// GetCohort converts echo context to params.
+func (w *ServerInterfaceWrapper) GetCohort(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetCohort(ctx)
 	return err
 }
 
@@ -3493,6 +3693,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/learners/:learner/enrolments", wrapper.CreateEnrolment, options.OperationMiddlewares["createEnrolment"]...)
 	router.POST(options.BaseURL+"/v1/enrolments/:enrolment/status", wrapper.SetEnrolmentStatus, options.OperationMiddlewares["setEnrolmentStatus"]...)
 	router.GET(options.BaseURL+"/v1/roster", wrapper.GetRoster, options.OperationMiddlewares["getRoster"]...)
+	router.GET(options.BaseURL+"/v1/cohort", wrapper.GetCohort, options.OperationMiddlewares["getCohort"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/summary", wrapper.GetSummary, options.OperationMiddlewares["getSummary"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/nights", wrapper.GetNights, options.OperationMiddlewares["getNights"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/entries", wrapper.ListEntries, options.OperationMiddlewares["listEntries"]...)
@@ -4323,6 +4524,110 @@ type SignIn507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response SignIn507ApplicationProblemPlusJSONResponse) VisitSignInResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohortRequestObject struct {
+}
+
+type GetCohortResponseObject interface {
+	VisitGetCohortResponse(w http.ResponseWriter) error
+}
+
+type GetCohort200JSONResponse Cohort
+
+func (response GetCohort200JSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohort401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response GetCohort401ApplicationProblemPlusJSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohort403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetCohort403ApplicationProblemPlusJSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohort500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response GetCohort500ApplicationProblemPlusJSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohort503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetCohort503ApplicationProblemPlusJSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCohort507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response GetCohort507ApplicationProblemPlusJSONResponse) VisitGetCohortResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -7983,6 +8288,9 @@ type StrictServerInterface interface {
 	// SignIn Sign a clinician in
 	// (POST /v1/auth/sign-in)
 	SignIn(ctx context.Context, request SignInRequestObject) (SignInResponseObject, error)
+	// GetCohort Tell how the clinic's learners do, plan by plan
+	// (GET /v1/cohort)
+	GetCohort(ctx context.Context, request GetCohortRequestObject) (GetCohortResponseObject, error)
 	// GetConsentText Give the text a caregiver consents to
 	// (GET /v1/consent-text)
 	GetConsentText(ctx context.Context, request GetConsentTextRequestObject) (GetConsentTextResponseObject, error)
@@ -8336,6 +8644,29 @@ func (sh *strictHandler) SignIn(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(SignInResponseObject); ok {
 		return validResponse.VisitSignInResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetCohort operation middleware
+func (sh *strictHandler) GetCohort(ctx echo.Context) error {
+	var request GetCohortRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetCohort(ctx.Request().Context(), request.(GetCohortRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetCohort")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetCohortResponseObject); ok {
+		return validResponse.VisitGetCohortResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

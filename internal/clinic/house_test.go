@@ -29,7 +29,7 @@ var cheap = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
 // house is the use cases over a store of their own, with a family in it.
 type house struct {
 	*clinic.Service
-	t         *testing.T
+	t         testing.TB
 	path      string
 	journal   *journal.Memory
 	clinic    clinic.Clinic
@@ -39,7 +39,7 @@ type house struct {
 	learner   uuid.UUID
 }
 
-func newHouse(t *testing.T) *house {
+func newHouse(t testing.TB) *house {
 	t.Helper()
 	dir := t.TempDir()
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
@@ -67,7 +67,7 @@ func (h *house) open(path string) {
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
 
 // newFamily fills the house: a clinic, a household, a learner in the first night of a programme, and a phone.
-func newFamily(t *testing.T) *house {
+func newFamily(t testing.TB) *house {
 	t.Helper()
 	h := newHouse(t)
 	ctx := t.Context()

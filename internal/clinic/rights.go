@@ -29,6 +29,7 @@ func rights() map[Operation][]access.Role {
 		"createEnrolment":    staff,
 		"setEnrolmentStatus": staff,
 		"getRoster":          staff,
+		"getCohort":          {access.RoleLead},
 		"getSummary":         append(device, staff...),
 		"getNights":          append(device, staff...),
 		"listEntries":        staff,

@@ -19,11 +19,34 @@ import (
 // weighingForm is to be raised whenever a weighing comes to another result than before, or is kept in another form.
 const weighingForm = 1
 
-// upshot is what is kept of a weighing.
+// upshot is what is kept of a weighing: of the current programme what the roster tells, of every one what a cohort needs.
 type upshot struct {
 	Verdict       judgement.Verdict `json:"verdict"`
 	Leader        practice.Position `json:"leader,omitzero"`
 	ChoiceChanged bool              `json:"choice_changed,omitzero"`
+	Programmes    []programmeFacts  `json:"programmes,omitempty"`
+}
+
+// programmeFacts are [judgement.Facts] as they are kept.
+type programmeFacts struct {
+	Plan            uuid.UUID         `json:"plan"`
+	AgeBand         string            `json:"age_band,omitzero"`
+	Practised       int               `json:"practised,omitzero"`
+	Over            bool              `json:"over,omitzero"`
+	Completed       bool              `json:"completed,omitzero"`
+	Leader          practice.Position `json:"leader,omitzero"`
+	SwallowedNights int               `json:"swallowed_nights,omitzero"`
+	Swallowed       bool              `json:"swallowed,omitzero"`
+	ReadyNights     int               `json:"ready_nights,omitzero"`
+	Ready           bool              `json:"ready,omitzero"`
+}
+
+func (p *programmeFacts) facts() judgement.Facts {
+	return judgement.Facts{
+		Plan: p.Plan.String(), AgeBand: p.AgeBand, Practised: p.Practised, Over: p.Over, Completed: p.Completed, Leader: p.Leader,
+		Swallowed: judgement.Waited{Nights: p.SwallowedNights, Happened: p.Swallowed},
+		Ready:     judgement.Waited{Nights: p.ReadyNights, Happened: p.Ready},
+	}
 }
 
 // read returns what is kept; false where nothing is.
@@ -55,16 +78,44 @@ func (f *family) basis(v *practice.View) [32]byte {
 	return sha256.Sum256(b)
 }
 
-// weigh weighs a learner's programme at an instant.
+// weigh weighs a learner's programmes at an instant.
 func (f *family) weigh(learner Learner, at time.Time) (Weighed, error) {
 	v := f.view(learner.ID, at)
+	born := served.Born(learner.BirthMonth)
 	current := v.Current()
-	j := judgement.Judge(&v, current, served.Born(learner.BirthMonth))
-	w := judgement.Weigh(f.caseOf(&v, current), &j)
-	doc, err := served.Encode(upshot{
-		Verdict: w.Verdict, Leader: w.Preference.Leader, ChoiceChanged: w.Success.Choice != nil && w.Success.Choice.Changed,
-	})
+	u := upshot{}
+	if current == nil {
+		j := judgement.Judge(&v, nil, born)
+		u.Verdict = j.Verdict
+	}
+	for i := range v.Programmes {
+		p := &v.Programmes[i]
+		j := judgement.Judge(&v, p, born)
+		c := f.caseOf(&v, p)
+		w := judgement.Weigh(c, &j)
+		if p == current {
+			u.Verdict, u.Leader, u.ChoiceChanged = w.Verdict, w.Preference.Leader, w.Success.Choice != nil && w.Success.Choice.Changed
+		}
+		if facts, began := judgement.FactsOf(c, &w); began {
+			u.Programmes = append(u.Programmes, f.keptFacts(learner, p, &facts))
+		}
+	}
+	doc, err := served.Encode(u)
 	return Weighed{Basis: f.basis(&v), Doc: doc}, err
+}
+
+// keptFacts returns what is kept of the facts of a learner's programme.
+func (f *family) keptFacts(learner Learner, p *practice.Programme, facts *judgement.Facts) programmeFacts {
+	kept := programmeFacts{
+		Plan: f.details[p.Enrolment.ID.UUID].Plan.ID, Practised: facts.Practised, Over: facts.Over, Completed: facts.Completed,
+		Leader: facts.Leader, SwallowedNights: facts.Swallowed.Nights, Swallowed: facts.Swallowed.Happened,
+		ReadyNights: facts.Ready.Nights, Ready: facts.Ready.Happened,
+	}
+	// At the first night, so that a birthday takes nobody from one band to another.
+	if card := served.CardOf(learner.ID, "", learner.BirthMonth, p.Enrolment.Closes(p.Enrolment.FirstNight-1)); card.AgeBand != nil {
+		kept.AgeBand = *card.AgeBand
+	}
+	return kept
 }
 
 // caseOf returns what is weighed of a programme.
@@ -87,13 +138,17 @@ type weighedNow map[uuid.UUID]Weighed
 // weighAll weighs those of a clinic who have not been weighed as they are now, some in each transaction. Who changes
 // meanwhile is left for the next time.
 func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time) error {
-	done := weighedNow{}
+	done := map[uuid.UUID]bool{} // households
 	for {
-		var fresh weighedNow
-		learners, err := s.unweighed(ctx, clinic)
-		if err == nil {
-			fresh, err = s.weighSome(ctx, learners, done, now)
+		var learners []uuid.UUID
+		err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+			learners, err = view.Unweighed(ctx, clinic, staleAtOnce)
+			return err
+		})
+		if err != nil {
+			return err
 		}
+		fresh, err := s.weighSome(ctx, learners, done, now)
 		if err != nil || len(fresh) == 0 {
 			return err
 		}
@@ -104,52 +159,60 @@ func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time)
 	}
 }
 
-func (s *Service) unweighed(ctx context.Context, clinic uuid.UUID) (learners []uuid.UUID, err error) {
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		learners, err = view.Unweighed(ctx, clinic, staleAtOnce)
-		return err
-	})
-	return learners, err
-}
-
-// weighSome weighs learners who are not among those done, adds them to these and returns what came of it.
-func (s *Service) weighSome(ctx context.Context, learners []uuid.UUID, done weighedNow, now time.Time) (weighedNow, error) {
+// weighSome weighs the households of learners but for those done, which it adds to them, as the next fold will see them.
+func (s *Service) weighSome(ctx context.Context, learners []uuid.UUID, done map[uuid.UUID]bool, now time.Time) (weighedNow, error) {
 	fresh := weighedNow{}
 	for _, id := range learners {
-		if _, is := done[id]; is {
-			continue
-		}
-		w, err := s.weighOne(ctx, id, now)
-		if fault.KindOf(err) == fault.NotFound {
-			continue // gone since the list was made
-		}
+		var f *family
+		kept := map[uuid.UUID]Projection{}
+		err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+			learner, err := view.Learner(ctx, id)
+			if err != nil || done[learner.Household] {
+				return err
+			}
+			done[learner.Household] = true
+			if f, err = s.loadFamily(ctx, view, learner.Household); err != nil {
+				return err
+			}
+			return f.readKept(ctx, view, kept)
+		})
 		if err != nil {
 			return nil, err
 		}
-		fresh[id], done[id] = w, w
+		if err := f.weighUnweighed(kept, fresh, now); err != nil {
+			return nil, err
+		}
 	}
 	return fresh, nil
 }
 
-// weighOne weighs a learner as the next fold will see them.
-func (s *Service) weighOne(ctx context.Context, id uuid.UUID, now time.Time) (Weighed, error) {
-	var f *family
-	var learner Learner
-	var kept Projection
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-		if learner, err = view.Learner(ctx, id); err != nil {
+// readKept reads what is kept of each learner's fold.
+func (f *family) readKept(ctx context.Context, view View, into map[uuid.UUID]Projection) error {
+	for _, learner := range f.learners {
+		p, err := view.Projection(ctx, learner.ID)
+		if err != nil && fault.KindOf(err) != fault.NotFound {
 			return err
 		}
-		if kept, err = view.Projection(ctx, id); err != nil {
-			return err
-		}
-		f, err = s.loadFamily(ctx, view, learner.Household)
-		return err
-	})
-	if err != nil {
-		return Weighed{}, err
+		into[learner.ID] = p
 	}
-	return f.weigh(learner, later(now.Truncate(time.Millisecond), kept.Folded))
+	return nil
+}
+
+// weighUnweighed weighs the learners of a family who have not been weighed, if there is a family.
+func (f *family) weighUnweighed(kept map[uuid.UUID]Projection, into weighedNow, now time.Time) (err error) {
+	if f == nil {
+		return nil
+	}
+	for _, learner := range f.learners {
+		p := kept[learner.ID]
+		if len(p.Weighed.Doc) > 0 {
+			continue
+		}
+		if into[learner.ID], err = f.weigh(learner, later(now.Truncate(time.Millisecond), p.Folded)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // How long KeepWeighed waits: for what else may come with a change, and at most, since time changes things too.

@@ -225,14 +225,3 @@ func TestProgress(t *testing.T) {
 	assert.Equal(t, 6, p.All.S)
 	assert.Equal(t, 7, p.All.N)
 }
-
-// BenchmarkWeigh weighs an invented fortnight of five positions.
-func BenchmarkWeigh(b *testing.B) {
-	p := programme(append(repeat(7, night(4, 3, 2, 1, 2)), repeat(7, night(2, 3, 5, 0, 2))...)...)
-	b.ReportAllocs()
-	for b.Loop() {
-		v := practice.View{At: p.Enrolment.Closes(p.Nights[13].Night)}
-		j := judgement.Judge(&v, p, time.Time{})
-		judgement.Weigh(judgement.Case{View: &v, Programme: p, Known: func(time.Time) *practice.Programme { return p }}, &j)
-	}
-}

@@ -19,10 +19,21 @@ import (
 func (s *story) weigh(day int) judgement.Weighing { return s.weighFor(day, nil) }
 
 func (s *story) weighFor(day int, medicine *judgement.Medicine) judgement.Weighing {
-	at := time.Date(2027, time.March, day, 12, 0, 0, 0, s.enrolments[0].Zone)
-	v := s.view(at)
+	_, w := s.caseFor(day, medicine)
+	return w
+}
+
+// caseFor returns what is weighed, and what comes of it.
+func (s *story) caseFor(day int, medicine *judgement.Medicine) (judgement.Case, judgement.Weighing) {
+	v := s.view(time.Date(2027, time.March, day, 12, 0, 0, 0, s.enrolments[0].Zone))
 	j := judgement.Judge(&v, v.Current(), time.Time{})
-	return judgement.Weigh(judgement.Case{View: &v, Programme: v.Current(), Medicine: medicine, Known: func(at time.Time) *practice.Programme {
+	c := s.caseOf(v, medicine)
+	return c, judgement.Weigh(c, &j)
+}
+
+// caseOf returns what is weighed of a view.
+func (s *story) caseOf(v practice.View, medicine *judgement.Medicine) judgement.Case {
+	return judgement.Case{View: &v, Programme: v.Current(), Medicine: medicine, Known: func(at time.Time) *practice.Programme {
 		then := &story{t: s.t, enrolments: s.enrolments, contacts: s.contacts}
 		for _, e := range s.entries {
 			if !e.Received.After(at) {
@@ -31,7 +42,7 @@ func (s *story) weighFor(day int, medicine *judgement.Medicine) judgement.Weighi
 		}
 		known := then.view(at)
 		return known.Programme(s.enrolments[0].ID)
-	}}, &j)
+	}}
 }
 
 // usual is an evening on which the left goes best.

@@ -21,14 +21,14 @@ var (
 
 // story is a learner's programme, from 1 March 2027 in Halifax, and what was written of it.
 type story struct {
-	t          *testing.T
+	t          testing.TB
 	enrolments []practice.Enrolment
 	contacts   []practice.Contact
 	entries    []practice.Stamped
 	born       time.Time
 }
 
-func newStory(t *testing.T) *story {
+func newStory(t testing.TB) *story {
 	t.Helper()
 	zone, err := practice.LoadZone("America/Halifax")
 	require.NoError(t, err)

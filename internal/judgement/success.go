@@ -21,7 +21,12 @@ func successOf(c *Case, rule Rule) Success {
 	if !ok {
 		return Success{Look: Look{Answer: CannotSay}}
 	}
-	tries := choice.judgedTries(c.Programme)
+	return successIn(choice, c.Programme, rule)
+}
+
+// successIn returns how the tries succeed that a choice lets count.
+func successIn(choice Choice, p *practice.Programme, rule Rule) Success {
+	tries := choice.judgedTries(p)
 	swallowed := make([]bool, len(tries))
 	for i, t := range tries {
 		swallowed[i] = t.swallowed

@@ -78,6 +78,21 @@ func (v view) Unweighed(_ context.Context, of uuid.UUID, limit int) ([]uuid.UUID
 	return first(learners, limit), nil
 }
 
+// Weighed implements clinic.ProjectionView.
+func (v view) Weighed(_ context.Context, of uuid.UUID) (map[uuid.UUID][]byte, error) {
+	all, err := v.projectionsOf(of)
+	if err != nil {
+		return nil, err
+	}
+	docs := map[uuid.UUID][]byte{}
+	for _, p := range all {
+		if len(p.Weighed.Doc) > 0 {
+			docs[p.Learner] = p.Weighed.Doc
+		}
+	}
+	return docs, nil
+}
+
 // SaveProjection implements clinic.ProjectionTx.
 func (t *tx) SaveProjection(_ context.Context, p clinic.Projection) error {
 	h, at, err := t.learner(p.Learner)

@@ -39,6 +39,8 @@ var (
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ? AND until <= ? ORDER BY until, learner_id LIMIT ?`}
+	weighed = statement{"list what was weighed", `
+		SELECT learner_id, weighed FROM projection WHERE clinic_key = ? AND weighed IS NOT NULL`}
 	unweighed = statement{"list unweighed projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL ORDER BY learner_id LIMIT ?`}
 )
@@ -89,6 +91,23 @@ func (v view) Unweighed(ctx context.Context, of uuid.UUID, limit int) ([]uuid.UU
 		return nil, err
 	}
 	return all(ctx, v.work, unweighed, value[uuid.UUID], key, limit)
+}
+
+// Weighed implements clinic.ProjectionView.
+func (v view) Weighed(ctx context.Context, of uuid.UUID) (map[uuid.UUID][]byte, error) {
+	key, err := v.key(ctx, clinicKey, of)
+	if err != nil {
+		return nil, err
+	}
+	docs := map[uuid.UUID][]byte{}
+	err = v.each(ctx, weighed, func(row scanner) error {
+		var learner uuid.UUID
+		var doc document
+		err := row.Scan(&learner, &doc)
+		docs[learner] = doc
+		return err
+	}, key)
+	return docs, err
 }
 
 // projectionKeys are the keys under which a projection is kept.

@@ -65,6 +65,7 @@ func absentReads(w world) []use {
 		looking("Roster", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.Roster(ctx, clinic.RosterQuery{Clinic: nobody, Order: "missed", Limit: 1})
 		}),
+		looking("Weighed", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Weighed(ctx, nobody) }),
 		looking("Unweighed", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Unweighed(ctx, nobody, 1) }),
 		looking("StaleProjections", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.StaleProjections(ctx, nobody, evening, 1)

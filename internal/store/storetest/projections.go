@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -76,6 +77,7 @@ func unweighed(b *bundle) {
 	for i, learner := range ids[:4] {
 		p := w.projection()
 		p.Learner, p.Reminders = learner, nil
+		p.Weighed.Doc = fmt.Appendf(nil, `{"a": %d}`, i)
 		if i%2 == 1 {
 			p.Weighed.Doc = nil
 		}
@@ -92,4 +94,8 @@ func unweighed(b *bundle) {
 	}
 	assert.Equal(b, []uuid.UUID{ids[1], ids[3]}, list(9), "none that is weighed, and no learner without a projection")
 	assert.Equal(b, ids[1:2], list(1))
+	docs := read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID][]byte, error) {
+		return v.Weighed(ctx, w.clinic)
+	})
+	assert.Equal(b, map[uuid.UUID][]byte{ids[0]: []byte(`{"a": 0}`), ids[2]: []byte(`{"a": 2}`)}, docs)
 }

@@ -1,0 +1,74 @@
+package clinic
+
+import (
+	"context"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/served"
+)
+
+// Cohort tells how those of the caller's clinic do, from what has been weighed of each. Who has changed since is weighed first.
+func (s *Service) Cohort(ctx context.Context, p access.Principal, now time.Time) (served.Cohort, error) {
+	doc := served.Cohort{Plans: []served.CohortPlan{}, Fewest: judgement.Fewest, AsOf: served.Instant(now), Caution: served.CohortCaution}
+	err := s.renewProjections(ctx, p.ClinicID, now)
+	kept := !cannotBeKept(err)
+	if kept && err != nil {
+		return doc, err
+	}
+	var facts []judgement.Facts
+	names := map[string]served.PlanName{}
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		docs, err := view.Weighed(ctx, p.ClinicID)
+		if err != nil {
+			return err
+		}
+		if !kept {
+			if err := s.takeFresh(ctx, view, docs, p.ClinicID, now); err != nil {
+				return err
+			}
+		}
+		if facts, err = factsOf(docs); err != nil {
+			return err
+		}
+		plans, err := view.Plans(ctx, p.ClinicID)
+		for _, plan := range plans {
+			names[plan.ID.String()] = served.PlanName{ID: plan.ID, Name: plan.Name, Version: plan.Version}
+		}
+		return err
+	})
+	if err != nil {
+		return doc, err
+	}
+	for _, c := range judgement.CohortsOf(facts) {
+		doc.Plans = append(doc.Plans, served.CohortPlanOf(names[c.Plan], &c))
+	}
+	return doc, nil
+}
+
+// takeFresh puts what is weighed for this one reading in the place of what is kept, where nothing can be kept.
+func (s *Service) takeFresh(ctx context.Context, view View, docs map[uuid.UUID][]byte, clinic uuid.UUID, now time.Time) error {
+	fresh, err := s.freshProjections(ctx, view, clinic, now)
+	for learner, p := range fresh {
+		docs[learner] = p.Weighed.Doc
+	}
+	return err
+}
+
+// factsOf returns the facts of all programmes that were weighed.
+func factsOf(docs map[uuid.UUID][]byte) ([]judgement.Facts, error) {
+	var facts []judgement.Facts
+	for _, doc := range docs {
+		u, _, err := Weighed{Doc: doc}.read()
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range u.Programmes {
+			facts = append(facts, p.facts())
+		}
+	}
+	return facts, nil
+}

@@ -1,0 +1,136 @@
+package judgement_test
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"swallowtail/internal/judgement"
+	"swallowtail/internal/practice"
+)
+
+// facts returns those of the programme at noon of a day of March, with a capsule as the medicine.
+func (s *story) facts(day int) judgement.Facts {
+	s.t.Helper()
+	c, w := s.caseFor(day, &judgement.Medicine{CapsuleSize: "1"})
+	facts, began := judgement.FactsOf(c, &w)
+	assert.True(s.t, began)
+	return facts
+}
+
+func waited(nights int, happened bool) judgement.Waited {
+	return judgement.Waited{Nights: nights, Happened: happened}
+}
+
+// TestFactsOfALearnerWhoGetsThere follows one through the programme, and through a relapse at its end.
+func TestFactsOfALearnerWhoGetsThere(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.write(doctor, s.evening(1).AddDate(0, 0, -1), &practice.Choose{Position: practice.Left})
+	assert.Equal(t, judgement.Facts{}, s.facts(1), "the first night is open")
+	for day := 1; day <= 14; day++ {
+		switch {
+		case day <= 2:
+			s.practise(mama, day, failed(practice.Left), failed(practice.Centre))
+		case day <= 12:
+			s.usual(day)
+		default:
+			s.practise(mama, day, failed(practice.Left), sized(practice.Centre, 4))
+		}
+	}
+	assert.Equal(t, judgement.Facts{Practised: 2, Swallowed: waited(2, false), Ready: waited(2, false)}, s.facts(3))
+	assert.Equal(t, judgement.Facts{Practised: 4, Leader: practice.Left, Swallowed: waited(3, true), Ready: waited(4, false)}, s.facts(5))
+	assert.Equal(t, judgement.Facts{
+		Practised: 12, Completed: true, Leader: practice.Left, Swallowed: waited(3, true), Ready: waited(12, false),
+	}, s.facts(13), "eight of the ten tries that the first look took in")
+
+	s = newStory(t)
+	s.write(doctor, s.evening(1).AddDate(0, 0, -1), &practice.Choose{Position: practice.Left})
+	for day := 1; day <= 14; day++ {
+		if day == 13 {
+			s.practise(mama, day, failed(practice.Left), failed(practice.Centre))
+			continue
+		}
+		s.usual(day)
+	}
+	assert.Equal(t, waited(11, false), s.facts(12).Ready, "too few nights")
+	assert.Equal(t, waited(12, true), s.facts(13).Ready)
+	after := s.facts(15)
+	assert.Equal(t, waited(12, true), after.Ready, "when it was met for the first time")
+	assert.True(t, after.Over)
+	assert.False(t, s.facts(14).Over, "the last night has not closed")
+}
+
+// TestFactsOfAFamilyThatStops: it is followed up to the last night of which anything was recorded.
+func TestFactsOfAFamilyThatStops(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.practise(mama, 2, failed(practice.Left))
+	s.practise(mama, 4, practice.Try{Position: practice.Left, Outcome: practice.Refused})
+	assert.Equal(t, judgement.Facts{Practised: 1, Swallowed: waited(4, false), Ready: waited(4, false)}, s.facts(10))
+	assert.True(t, s.facts(20).Over)
+
+	never := newStory(t)
+	assert.Equal(t, judgement.Facts{Over: true}, never.facts(20))
+	never.enrolments[0].Ended, never.enrolments[0].EndedOn = true, march(3)
+	assert.True(t, never.facts(3).Over, "it has been ended")
+}
+
+func TestThereAreNoFactsOfWhatHasNotBegun(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	c, w := s.caseFor(-1, nil)
+	_, began := judgement.FactsOf(c, &w)
+	assert.False(t, began)
+	_, began = judgement.FactsOf(judgement.Case{View: c.View}, &w)
+	assert.False(t, began)
+}
+
+// fortnight writes fourteen evenings of two caregivers in five positions, invented: the centre first, then the left.
+func (s *story) fortnight() {
+	eases := [2][5]practice.Ease{{4, 3, 2, 1, 2}, {2, 3, 5, 1, 2}}
+	for day := 1; day <= 14; day++ {
+		for i, by := range []practice.Author{mama, papa} {
+			var tries []practice.Try
+			for k, position := range practice.Positions() {
+				ease := eases[day/8][k] + practice.Ease((day+i+k)%2)
+				tries = append(tries, sized(position, min(ease, 5)))
+			}
+			s.practise(by, day, tries...)
+		}
+	}
+}
+
+// TestTheOrderOfEntriesDoesNotMatter: whatever the order in which a record is read, all that comes of it is the same.
+func TestTheOrderOfEntriesDoesNotMatter(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.fortnight()
+	_, want := s.caseFor(16, nil)
+	facts := s.facts(16)
+	for seed := range uint64(4) {
+		random := rand.New(rand.NewPCG(seed, 0))
+		random.Shuffle(len(s.entries), func(i, j int) { s.entries[i], s.entries[j] = s.entries[j], s.entries[i] })
+		_, got := s.caseFor(16, nil)
+		assert.Equal(t, want, got)
+		assert.Equal(t, facts, s.facts(16))
+	}
+}
+
+// BenchmarkJudgement judges and weighs an invented fortnight of two caregivers in five positions, with all that is kept of it.
+func BenchmarkJudgement(b *testing.B) {
+	s := newStory(b)
+	s.fortnight()
+	v := s.view(s.evening(16))
+	b.ReportAllocs()
+	for b.Loop() {
+		j := judgement.Judge(&v, v.Current(), time.Time{})
+		c := s.caseOf(v, &judgement.Medicine{CapsuleSize: "1"})
+		w := judgement.Weigh(c, &j)
+		if _, began := judgement.FactsOf(c, &w); !began {
+			b.Fatal("it has begun")
+		}
+	}
+}
