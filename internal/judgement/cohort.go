@@ -99,7 +99,8 @@ type Waiting struct {
 	Nights                []WaitingNight // one for each of [CohortNights]; none where nothing of the block is told
 }
 
-// Median is the night by which half have reached what is waited for, not reached where that is not seen, and its limits.
+// Median is the night by which half have reached what is waited for, not reached where that is not seen, and its limits, of
+// which either may not be there.
 type Median struct{ At, Low, High stats.Reached }
 
 // WaitingNight is how far those who wait have come by the end of a night.
@@ -148,7 +149,7 @@ var cohortNights = [...]int{3, 7, 10, 14}
 // many or more, and not so often that all must have; its sum is covered over the bands as a number is, and how many practised
 // is told only if the nights leave that open for the bands that hide it. By a night, the share that has reached something is
 // told where the number is and as many as must be counted were followed to its end and still waited. A median is told where
-// as many reached it, among twice as many or more.
+// as many reached it, among twice as many or more, and as many were followed beyond it and still waited.
 //
 // What two cohorts of different days give away when they are compared is not looked at here.
 func CohortsOf(facts []Facts) []Cohort {
@@ -226,8 +227,6 @@ func (t *table) waiting(r *row, w wait) Waiting {
 		Followed:    tell(r.tells(followed), r.with(w.of(wasFollowed))),
 		NotFollowed: tell(r.tells(followed), r.enrolled-r.with(w.of(wasFollowed))),
 		Events:      tell(r.tells(events), r.with(w.of(hasHappened))),
-		Median: tell(r.enrolled >= 2*Fewest && r.with(w.of(hasHappened)) >= Fewest,
-			Median{survival.Median, survival.MedianLow, survival.MedianHigh}),
 	}
 	for i, night := range cohortNights {
 		told := r.tells(t.columns[w.on(i, happenedBy)]) && r.with(w.on(i, stillWaiting)) >= Fewest
@@ -238,7 +237,38 @@ func (t *table) waiting(r *row, w wait) Waiting {
 		}
 		all.Nights = append(all.Nights, n)
 	}
+	all.Median = r.median(w, &survival)
 	return all
+}
+
+// median returns the night by which half have reached what they wait for, where enough have and enough were still followed
+// and waiting after it, or at the end where half have not. What lies between two nights is told as the later one. A limit
+// after which too few wait is not told.
+func (r *row) median(w wait, s *stats.Survival) Told[Median] {
+	if r.enrolled < 2*Fewest || r.with(w.of(hasHappened)) < Fewest {
+		return Told[Median]{}
+	}
+	told := func(at stats.Reached) stats.Reached {
+		at.Time = math.Ceil(at.Time)
+		if !at.Is || r.waitingAfter(w, at.Time) < Fewest {
+			return stats.Reached{}
+		}
+		return at
+	}
+	at := told(s.Median)
+	may := at.Is || (!s.Median.Is && r.waitingAfter(w, s.Steps[len(s.Steps)-1].Time) >= Fewest)
+	return tell(may, Median{at, told(s.MedianLow), told(s.MedianHigh)})
+}
+
+// waitingAfter counts those who were followed to the end of a night and still waited.
+func (r *row) waitingAfter(w wait, night float64) int {
+	n := 0
+	for _, f := range r.followed[w] {
+		if f.Time > night || (f.Time == night && !f.Happened) {
+			n++
+		}
+	}
+	return n
 }
 
 // reachedBy returns the share that has reached what is waited for by a night, with its limits. They are defined: some have

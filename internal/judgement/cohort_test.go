@@ -422,13 +422,14 @@ func TestMeansDoNotTellThatAllPractised(t *testing.T) {
 	}
 }
 
-// TestMediansOfFew: among nine, five events would tell that four had none.
+// TestMediansOfFew: among nine, five events would tell that four had none, and where all have had it at once a median would
+// tell that nobody is left.
 func TestMediansOfFew(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
 		events, others int
 		told           bool
-	}{{5, 4, false}, {4, 6, false}, {5, 5, true}, {10, 0, true}} {
+	}{{5, 4, false}, {4, 6, false}, {5, 5, true}, {10, 0, false}, {6, 4, false}, {10, 5, true}} {
 		b := judgement.CohortsOf(slices.Concat(
 			times(c.events, judgement.Facts{Ready: judgement.Waited{Nights: 3, Happened: true}}),
 			times(c.others, judgement.Facts{Ready: judgement.Waited{Nights: 9}}),
