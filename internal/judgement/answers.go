@@ -13,6 +13,7 @@ import (
 // situations", Eur J Pain 13(2):209-213 (2009).
 
 // sameAnswer reports whether the last nights on which several positions were scored have one and the same answer throughout.
+// That nothing could be swallowed yet in any position is an answer like any other, and for many the first.
 func sameAnswer(p *practice.Programme) bool {
 	left := p.Enrolment.Plan.Answers.SameNights
 	var answer *practice.Score
@@ -29,7 +30,7 @@ func sameAnswer(p *practice.Programme) bool {
 		}
 		left--
 	}
-	return left == 0
+	return left == 0 && answer.Outcome == practice.Swallowed
 }
 
 // inSequence reports whether somebody young has answered in sequence on enough nights. An unknown birth is nobody young.

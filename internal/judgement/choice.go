@@ -24,14 +24,22 @@ type Choice struct {
 // choiceOf returns where a learner is judged: in the position that a clinician named, else in the one that led when it was
 // first known of enough practised nights, by those nights alone. False while there is neither.
 func choiceOf(c *Case) (Choice, bool) {
-	if chosen := c.View.Chosen; chosen != nil {
-		return Choice{
-			Position: chosen.Position, From: c.Programme.Enrolment.Tonight(chosen.From), After: chosen.From, ByClinician: true,
-		}, true
+	if last := len(c.View.Choices) - 1; last >= 0 {
+		return byClinician(c.Programme, c.View.Choices[last]), true
 	}
+	return byNights(c)
+}
+
+// byClinician returns a clinician's choice.
+func byClinician(p *practice.Programme, chosen practice.Chosen) Choice {
+	return Choice{Position: chosen.Position, From: p.Enrolment.Tonight(chosen.From), After: chosen.From, ByClinician: true}
+}
+
+// byNights returns the choice that the nights make, of which no more are looked at than are planned: each takes a fold.
+func byNights(c *Case) (Choice, bool) {
 	practised := practisedOf(c.Programme)
 	rule := c.Programme.Enrolment.Plan.Preference
-	for n := max(1, rule.Nights); n <= len(practised); n++ {
+	for n := max(1, rule.Nights); n <= min(len(practised), c.Programme.Enrolment.Plan.Nights); n++ {
 		at := knownAll(c.Programme, practised, n)
 		if at.After(c.View.At) {
 			break

@@ -1,23 +1,32 @@
 package judgement
 
-import "swallowtail/internal/practice"
+import (
+	"slices"
+
+	"swallowtail/internal/practice"
+)
 
 // FactsOf returns what a cohort needs of a programme that has begun, but for its plan and the age of the learner; false of one
 // that has not.
 func FactsOf(c Case, w *Weighing) (Facts, bool) {
 	p := c.Programme
-	if p == nil || len(p.Nights) == 0 || p.Nights[0].State == practice.Upcoming {
+	if p == nil || c.View.At.Before(p.Enrolment.Closes(p.Enrolment.FirstNight-1)) {
 		return Facts{}, false
 	}
-	last := p.Nights[len(p.Nights)-1].Night
 	f := Facts{
 		Practised: p.Counts.Practised,
-		Over:      p.Enrolment.Ended || !c.View.At.Before(p.Enrolment.Closes(last)),
+		Over:      p.Enrolment.Ended || !c.View.At.Before(p.Enrolment.Closes(p.LastNight)),
 		Completed: p.Counts.Practised >= p.Enrolment.Plan.PractisedWanted,
 		Leader:    w.Preference.Leader,
 	}
 	f.Swallowed = waitedFor(p, func(nights int) bool { return swallowedASweet(&p.Nights[nights-1]) })
-	f.Ready = waitedFor(p, func(nights int) bool { return w.readyAfter(&c, nights) })
+	r := readiness{c: &c}
+	if choice := w.Success.Choice; choice == nil || !choice.ByClinician {
+		r.ownChoice = choice
+	} else if own, made := byNights(&c); made {
+		r.ownChoice = &own
+	}
+	f.Ready = waitedFor(p, r.after)
 	return f, true
 }
 
@@ -48,21 +57,39 @@ func swallowedASweet(n *practice.NightView) bool {
 	return false
 }
 
-// readyAfter reports whether every criterion was met after so many nights, by the record as it stands now: what has been
-// settled or cleared since no longer stands in the way.
-func (w *Weighing) readyAfter(c *Case, nights int) bool {
-	if w.Success.Choice == nil {
+// readiness looks for the first night after which a learner was ready.
+type readiness struct {
+	c         *Case
+	ownChoice *Choice // that of the nights; nil while there is none
+}
+
+// after reports whether every criterion was met after so many nights, by the choice that stood then and otherwise by the record
+// as it stands now: what has been settled since no longer stands in the way. Incidents are no part of it, since they hold a
+// learner until they are cleared, whenever that is.
+func (r *readiness) after(nights int) bool {
+	until := *r.c.Programme
+	until.Nights = until.Nights[:nights]
+	choice := r.choiceAt(&until)
+	if choice == nil {
 		return false
 	}
-	until := *c.Programme
-	until.Nights = until.Nights[:nights]
-	then := Case{View: c.View, Programme: &until, Medicine: c.Medicine}
+	view := *r.c.View
+	view.Hold = nil
+	then := Case{View: &view, Programme: &until, Medicine: r.c.Medicine}
 	rule := Rule(until.Enrolment.Plan.Success)
-	weighed := Weighing{Success: successIn(*w.Success.Choice, &until, rule)}
-	for _, criterion := range weighed.criteria(&then, rule, &Judgement{Disagreements: disagreements(&until)}) {
-		if !criterion.Met {
-			return false
+	weighed := Weighing{Success: successIn(*choice, &until, rule)}
+	unmet := func(c Criterion) bool { return !c.Met }
+	return !slices.ContainsFunc(weighed.criteria(&then, rule, &Judgement{Disagreements: disagreements(&until)}), unmet)
+}
+
+// choiceAt returns the choice that stood when the last of some nights closed.
+func (r *readiness) choiceAt(until *practice.Programme) *Choice {
+	closed := until.Enrolment.Closes(until.Nights[len(until.Nights)-1].Night)
+	for _, chosen := range slices.Backward(r.c.View.Choices) {
+		if chosen.From.Before(closed) {
+			choice := byClinician(until, chosen)
+			return &choice
 		}
 	}
-	return true
+	return r.ownChoice
 }

@@ -78,6 +78,43 @@ func TestFactsOfAFamilyThatStops(t *testing.T) {
 	assert.True(t, never.facts(3).Over, "it has been ended")
 }
 
+// TestWhatComesLaterDoesNotUndoReadiness: who was ready on the twelfth night was so, whatever is said afterwards.
+func TestWhatComesLaterDoesNotUndoReadiness(t *testing.T) {
+	t.Parallel()
+	ready := func(later func(s *story)) judgement.Waited {
+		s := newStory(t)
+		for day := 1; day <= 14; day++ {
+			s.usual(day)
+		}
+		later(s)
+		return s.facts(20).Ready
+	}
+	assert.Equal(t, waited(14, true), ready(func(*story) {}), "the first nights chose, ten tries after the fourth")
+	assert.Equal(t, waited(14, true), ready(func(s *story) { s.write(mama, s.evening(18), &practice.Incident{What: "pain"}) }))
+	choose := func(day int, position practice.Position) func(s *story) {
+		return func(s *story) { s.write(doctor, s.evening(day), &practice.Choose{Position: position}) }
+	}
+	assert.Equal(t, waited(14, true), ready(choose(18, practice.Down)), "a choice for what follows")
+	assert.Equal(t, waited(14, false), ready(choose(6, practice.Left)), "a choice on the sixth evening, and eight tries since")
+	assert.Equal(t, waited(12, true), ready(func(s *story) {
+		choose(-1, practice.Left)(s)
+		choose(13, practice.Down)(s)
+	}), "the choice that stood then")
+}
+
+// TestExcusesNeitherBeginNorProlong a programme.
+func TestExcusesNeitherBeginNorProlong(t *testing.T) {
+	t.Parallel()
+	s := newStory(t)
+	s.write(mama, s.evening(-5), &practice.Excuse{Night: march(1), Reason: "ill"})
+	c, w := s.caseFor(-3, nil)
+	_, began := judgement.FactsOf(c, &w)
+	assert.False(t, began, "the first night has not come")
+	s.write(mama, s.evening(3), &practice.Excuse{Night: march(300), Reason: "travel"})
+	assert.False(t, s.facts(14).Over)
+	assert.True(t, s.facts(15).Over, "though a night far ahead is excused")
+}
+
 func TestThereAreNoFactsOfWhatHasNotBegun(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)

@@ -20,7 +20,7 @@ const (
 	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
 	FlagMedicineTried    Flag = "medicine_tried"    // a try on the medicine itself is on record
 	FlagChoiceChanged    Flag = "choice_changed"    // later entries would have chosen another position to be judged in; see Choice
-	FlagSameAnswer       Flag = "same_answer"       // the last nights have one and the same answer throughout
+	FlagSameAnswer       Flag = "same_answer"       // the last nights have one and the same answer throughout, all swallowed
 	FlagInSequence       Flag = "in_sequence"       // a young learner's answers run through the scale in the order of the positions
 )
 

@@ -16,7 +16,7 @@ type View struct {
 	// Earlier holds the nights outside every enrolment, such as the teaching session's: shown, not counted.
 	Earlier []NightView
 	Hold    []OpenIncident // incidents that no clinician has cleared, by id; any of them holds the learner
-	Chosen  *Chosen        // the position in which the learner is to be judged, where a clinician named one
+	Choices []Chosen       // the positions in which clinicians wanted the learner to be judged: the last one stands
 	// Quarantined counts the quarantined entries about the learner, or about nobody who could be told, that their author has
 	// not replaced by another entry since and no review has dealt with; those that were parked or set aside too, where
 	// something turned out to be wrong with them.
@@ -295,7 +295,7 @@ func (f *fold) numberSittings() {
 }
 
 func (f *fold) view() View {
-	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Chosen: f.chosen(), Idle: f.idle, current: -1}
+	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Choices: f.choices(), Idle: f.idle, current: -1}
 	f.countKeptBack(&v)
 	nights := f.recordedNights()
 	for i := range f.spans {

@@ -1,6 +1,9 @@
 package practice
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // OpenIncident is an incident that no clinician has cleared.
 type OpenIncident struct {
@@ -64,16 +67,12 @@ func (f *fold) cleared() map[EntryID]bool {
 	return cleared
 }
 
-// chosen returns the position that a clinician named last, by the time of receipt; nil where none did.
-func (f *fold) chosen() *Chosen {
-	var last *Stamped
+// choices returns the positions that clinicians named, by the time of receipt.
+func (f *fold) choices() []Chosen {
+	var all []Chosen
 	f.record.heads(KindChoose, f.learner, func(_ *account, e *Stamped) {
-		if last == nil || e.Received.After(last.Received) {
-			last = e
-		}
+		all = append(all, Chosen{Position: e.Body.(*Choose).Position, From: e.Received}) //nolint:forcetypeassert // as above
 	})
-	if last == nil {
-		return nil
-	}
-	return &Chosen{Position: last.Body.(*Choose).Position, From: last.Received} //nolint:forcetypeassert // as above
+	slices.SortStableFunc(all, func(a, b Chosen) int { return a.From.Compare(b.From) })
+	return all
 }

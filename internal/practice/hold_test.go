@@ -152,11 +152,15 @@ func TestAnIncidentFallsOnTheNightOfItsSession(t *testing.T) {
 func TestTheChosenPositionIsTheOneReceivedLast(t *testing.T) {
 	t.Parallel()
 	s := newStory(t)
-	assert.Nil(t, s.told().Chosen)
+	assert.Empty(t, s.told().Choices)
 	dr, nurse := s.clinician("dr"), s.clinician("nurse")
 	dr.uploading("2027-03-08T12:00:00-04:00").chooses(Left, "2027-03-02T12:00:00-04:00")
 	second := nurse.chooses(Up, "2027-03-05T12:00:00-04:00")
-	assert.Equal(t, &Chosen{Position: Left, From: instant(t, "2027-03-08T12:00:00-04:00")}, s.told().Chosen)
+	choices := s.told().Choices
+	require.Len(t, choices, 2)
+	assert.Equal(t, Up, choices[0].Position)
+	assert.Equal(t, Chosen{Position: Left, From: instant(t, "2027-03-08T12:00:00-04:00")}, choices[1])
 	nurse.uploading("2027-03-09T12:00:00-04:00").entry(&Choose{Position: Down}, second.subject, second.written, second)
-	assert.Equal(t, Down, s.told().Chosen.Position)
+	choices = s.told().Choices
+	assert.Equal(t, Down, choices[len(choices)-1].Position)
 }

@@ -134,7 +134,7 @@ func TestAClinicianWritesAnewWhatWasQuarantined(t *testing.T) {
 	assert.Equal(t, WhyTakenInVain, v.Idle[sheet.id])
 	assert.Equal(t, WhyTakenInVain, v.Idle[choice.id])
 	assert.Empty(t, everyTry(v), "the sheet has no witness that counts")
-	assert.Nil(t, v.Chosen)
+	assert.Empty(t, v.Choices)
 	for _, x := range []told{sheet, choice, review} {
 		nurse.reviews(x, false)
 	}
