@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"swallowtail/internal/clinic"
@@ -48,6 +49,9 @@ type Replacement struct {
 	After func(ctx context.Context, tx clinic.Tx) error
 }
 
+// patience is how many times as long as others Replace waits for writers.
+const patience = 6
+
 // Replace puts the content of another database in the place of the store's, in one transaction: others, in this process or
 // another, see the old content until it has been committed and the new content from then on, and need not open the store
 // anew. On an error nothing has changed. ErrAltered answers a database of another schema.
@@ -56,8 +60,10 @@ func (s *Store) Replace(ctx context.Context, r Replacement) (err error) {
 	if err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
-	// While rows are exchanged, references point nowhere; they are looked through at the end.
-	p, err := openPool(s.address(url.Values{"_foreign_keys": {"off"}}), 1)
+	// While rows are exchanged, references point nowhere; they are looked through at the end. Others write one transaction
+	// after another, and whoever waits outside their process comes in by chance, so it waits for longer than they do.
+	wait := strconv.FormatInt(patience*s.options.BusyTimeout.Milliseconds(), 10)
+	p, err := openPool(s.address(url.Values{"_foreign_keys": {"off"}, "_busy_timeout": {wait}}), 1)
 	if err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
