@@ -8,9 +8,12 @@ import (
 	"swallowtail/internal/door"
 )
 
-// mostReadings is how many entries' readings are kept, each with the entry as it was sent, at some 700 octets without its
-// note.
-const mostReadings = 50_000
+const (
+	// mostKept is how many octets of readings are kept.
+	mostKept = 64 << 20
+	// sizeOfReading is what a reading takes beside the entry as it was sent, which it keeps.
+	sizeOfReading = 400
+)
 
 // readings are what the door made of the entries of some households, kept in memory so that the next fold of one reads
 // only what is new. The zero value is empty; a nil one keeps nothing. Safe for concurrent use.
@@ -20,7 +23,8 @@ const mostReadings = 50_000
 type readings struct {
 	mu    sync.Mutex
 	kept  map[uuid.UUID][]reading // by household; in each by revision, from 1
-	count int
+	sizes map[uuid.UUID]int       // by household, in octets
+	size  int                     // of all
 }
 
 // reading is what the door made of an entry. Nobody changes it.
@@ -33,14 +37,15 @@ type reading struct {
 func (r *readings) of(household uuid.UUID, stored []StoredEntry) []reading {
 	known := r.lookUp(household)
 	read := make([]reading, len(stored))
-	inOrder := true
+	inOrder, size := true, 0
 	for i := range stored {
 		e := &stored[i]
 		read[i] = readingOf(e, known)
 		inOrder = inOrder && e.Rev == int64(i)+1
+		size += sizeOfReading + len(e.Sent)
 	}
 	if inOrder {
-		r.keep(household, read)
+		r.keep(household, read, size)
 	}
 	return read
 }
@@ -63,7 +68,7 @@ func (r *readings) lookUp(household uuid.UUID) []reading {
 }
 
 // keep keeps the readings of a household, and where these are too many forgets those of others, whichever they be.
-func (r *readings) keep(household uuid.UUID, now []reading) {
+func (r *readings) keep(household uuid.UUID, now []reading, size int) {
 	if r == nil {
 		return
 	}
@@ -71,22 +76,23 @@ func (r *readings) keep(household uuid.UUID, now []reading) {
 	defer r.mu.Unlock()
 	r.forget(household)
 	for other := range r.kept {
-		if r.count+len(now) <= mostReadings {
+		if r.size+size <= mostKept {
 			break
 		}
 		r.forget(other)
 	}
-	if len(now) > mostReadings {
+	if size > mostKept {
 		return
 	}
 	if r.kept == nil {
-		r.kept = map[uuid.UUID][]reading{}
+		r.kept, r.sizes = map[uuid.UUID][]reading{}, map[uuid.UUID]int{}
 	}
-	r.kept[household] = now
-	r.count += len(now)
+	r.kept[household], r.sizes[household] = now, size
+	r.size += size
 }
 
 func (r *readings) forget(household uuid.UUID) {
-	r.count -= len(r.kept[household])
+	r.size -= r.sizes[household]
 	delete(r.kept, household)
+	delete(r.sizes, household)
 }

@@ -79,29 +79,32 @@ func TestReadingsAreKept(t *testing.T) {
 	assert.Same(t, first[1].Entry.Body, second[1].Entry.Body)
 	shuffled := known.of(household, []StoredEntry{stored[1], stored[0]})
 	assert.Same(t, first[1].Entry.Body, shuffled[0].Entry.Body)
-	assert.Equal(t, 3, known.count, "what is not the whole in order is not kept in its place")
+	assert.Len(t, known.kept, 1, "what is not the whole in order is not kept in its place")
 	assert.NotSame(t, first[1].Entry.Body, known.of(another, stored)[1].Entry.Body)
-	assert.Equal(t, 6, known.count)
+	assert.Len(t, known.kept, 2)
+	assert.Equal(t, known.sizes[household]+known.sizes[another], known.size)
+	assert.Greater(t, known.sizes[another], 3*sizeOfReading)
 }
 
 // TestReadingsAreBounded fills the memory: others make room, and what is too much for it is not kept at all.
 func TestReadingsAreBounded(t *testing.T) {
 	t.Parallel()
 	var known readings
-	many := make([]reading, mostReadings/4+1)
+	many := make([]reading, 3)
 	for n := range byte(20) {
-		known.keep(uuid.UUID{n}, many)
-		assert.LessOrEqual(t, known.count, mostReadings)
+		known.keep(uuid.UUID{n}, many, mostKept/4+1)
+		assert.LessOrEqual(t, known.size, mostKept)
 		assert.Len(t, known.lookUp(uuid.UUID{n}), len(many), "the newest is kept")
 	}
 	assert.Len(t, known.kept, 3)
-	known.keep(uuid.UUID{19}, make([]reading, mostReadings+1))
+	known.keep(uuid.UUID{19}, many, mostKept+1)
 	assert.Nil(t, known.lookUp(uuid.UUID{19}))
-	count := 0
-	for _, held := range known.kept {
-		count += len(held)
+	size := 0
+	for id := range known.kept {
+		size += known.sizes[id]
 	}
-	assert.Equal(t, count, known.count)
+	assert.Equal(t, size, known.size)
+	assert.Len(t, known.sizes, len(known.kept))
 }
 
 // TestReadingsAreSafeForMany is for the race detector.
