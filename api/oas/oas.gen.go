@@ -892,7 +892,7 @@ type CohortBlock struct {
 	Ready CohortWaiting `json:"ready"`
 }
 
-// CohortMedian The night by which half have got there; null where it would tell of too few.
+// CohortMedian The night by which half have got there, where enough were still waiting after it; null where it would tell of too few.
 type CohortMedian struct {
 	// High The upper 95 % limit; null where there is none.
 	//
@@ -904,7 +904,7 @@ type CohortMedian struct {
 	// Examples: 2
 	Low *float64 `json:"low"`
 
-	// Night The first night is 1; null where fewer than half have got there as far as anybody was followed.
+	// Night The first night is 1; null where fewer than half have got there by the end.
 	//
 	// Examples: 3
 	Night *float64 `json:"night"`
@@ -1002,7 +1002,7 @@ type CohortWaiting struct {
 	// Examples: 12
 	Followed *int `json:"followed"`
 
-	// Median The night by which half have got there; null where it would tell of too few.
+	// Median The night by which half have got there, where enough were still waiting after it; null where it would tell of too few.
 	Median *CohortMedian `json:"median"`
 
 	// NotFollowed Of how many nothing was ever recorded.
@@ -1458,7 +1458,7 @@ type FamilySummary struct {
 // | `quarantined_entries`, `set_aside_entries` | entries that wait for a review |
 // | `medicine_tried` | a try on the medicine itself is on record |
 // | `choice_changed` | what arrived later would have chosen another position to be judged in |
-// | `same_answer` | the last nights have one and the same answer throughout |
+// | `same_answer` | the last nights have one and the same answer throughout, and all was swallowed |
 // | `in_sequence` | a young learner's answers run through the scale in the order of the positions |
 // | `recalled`, `written_together` | nights written down long after, or within minutes of each other |
 // | `clock_suspect`, `offset_unknown` | times that can't be relied upon |

@@ -31,9 +31,7 @@ func (s *Service) Cohort(ctx context.Context, p access.Principal, now time.Time)
 				return err
 			}
 		}
-		if facts, err = factsOf(docs); err != nil {
-			return err
-		}
+		facts = factsOf(docs)
 		plans, err := view.Plans(ctx, p.ClinicID)
 		for _, plan := range plans {
 			names[plan.ID.String()] = served.PlanName{ID: plan.ID, Name: plan.Name, Version: plan.Version}
@@ -59,16 +57,13 @@ func (s *Service) takeFresh(ctx context.Context, view View, docs map[uuid.UUID][
 }
 
 // factsOf returns the facts of all programmes that were weighed.
-func factsOf(docs map[uuid.UUID][]byte) ([]judgement.Facts, error) {
+func factsOf(docs map[uuid.UUID][]byte) []judgement.Facts {
 	var facts []judgement.Facts
 	for _, doc := range docs {
-		u, _, err := Weighed{Doc: doc}.read()
-		if err != nil {
-			return nil, err
-		}
+		u, _ := Weighed{Doc: doc}.read()
 		for _, p := range u.Programmes {
 			facts = append(facts, p.facts())
 		}
 	}
-	return facts, nil
+	return facts
 }

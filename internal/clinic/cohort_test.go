@@ -84,7 +84,7 @@ func weighedProjection(h *house, learner uuid.UUID, i int) clinic.Projection {
 	return clinic.Projection{
 		Learner: learner, Clinic: h.clinic.ID, Folded: started, Status: "running", Row: []byte(`{}`), Verdict: "practising",
 		Weighed: clinic.Weighed{Basis: [32]byte{1}, Doc: fmt.Appendf(nil,
-			`{"verdict":"practising","programmes":[{"plan":%q,"age_band":%q,"practised":%d,"over":%t,"completed":%t,"leader":%q,`+
+			`{"form":1,"verdict":"practising","programmes":[{"plan":%q,"age_band":%q,"practised":%d,"over":%t,"completed":%t,"leader":%q,`+
 				`"swallowed_nights":%d,"swallowed":true,"ready_nights":%d,"ready":%t}]}`,
 			clinic.BuiltinPlan, bands[i%5], i%15, i%3 > 0, i%15 >= 12, leaders[i%7%5], 1+i%4, 1+i%14, i%14 > 10)},
 	}

@@ -17,10 +17,11 @@ func (s *Service) Listen(ctx context.Context, p access.Principal) (*watch.Listen
 // EndListening ends all listening and lets nobody listen any more, since the server is about to stop.
 func (s *Service) EndListening() { s.listeners.Close() }
 
-// tellOf tells the listeners what a call has added, once it is durable.
+// tellOf tells the listeners what a call has added, once it is durable, and has it weighed soon.
 func (s *Service) tellOf(u *upload, err error) {
 	if err == nil && u.reached > 0 {
 		s.listeners.Tell(u.household, u.reached)
+		s.noteChange()
 	}
 }
 

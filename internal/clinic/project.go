@@ -48,7 +48,6 @@ func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh we
 		}
 		f.projections = append(f.projections, p)
 	}
-	s.noteChange()
 	return f, nil
 }
 
@@ -115,13 +114,13 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 		Learner: learner.ID, Clinic: learner.Clinic, Folded: at, Until: v.Until, Nickname: learner.Nickname,
 		Status: "none", Weighed: Weighed{Basis: f.basis(&v)}, Heard: f.lastHeard(),
 	}
-	if at := slices.IndexFunc(weighed, func(w Weighed) bool { return w.Basis == p.Weighed.Basis && len(w.Doc) > 0 }); at >= 0 {
-		p.Weighed = weighed[at]
+	for _, w := range weighed {
+		if _, readable := w.read(); readable && w.Basis == p.Weighed.Basis {
+			p.Weighed = w
+			break
+		}
 	}
-	line, err := f.rosterLine(learner, &v, &j, &p)
-	if err != nil {
-		return Projection{}, err
-	}
+	line := f.rosterLine(learner, &v, &j, &p)
 	if current != nil {
 		p.Status, _ = f.statusOf(current, &v)
 		p.NightsWrong = current.Counts.Missed + current.Counts.Unheard
@@ -130,6 +129,7 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 	if next := served.NextAgeBand(learner.BirthMonth, at); !next.IsZero() && (p.Until.IsZero() || next.Before(p.Until)) {
 		p.Until = next // the roster row holds the age
 	}
+	var err error
 	if p.Row, err = served.Encode(line); err != nil {
 		return Projection{}, err
 	}
@@ -141,14 +141,10 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 }
 
 // rosterLine returns the learner's line, and notes of it in the projection what orders and filters the roster.
-func (f *family) rosterLine(learner Learner, v *practice.View, j *judgement.Judgement, p *Projection) (served.RosterLine, error) {
+func (f *family) rosterLine(learner Learner, v *practice.View, j *judgement.Judgement, p *Projection) served.RosterLine {
 	current := v.Current()
-	u, known, err := p.Weighed.read()
-	if err != nil {
-		return served.RosterLine{}, err
-	}
 	line := served.RosterLineOf(f.subject(learner, v, current), learner.Household, j)
-	if known {
+	if u, known := p.Weighed.read(); known {
 		line.Verdict, line.Leader = u.Verdict, u.Leader
 		if u.ChoiceChanged {
 			line.Flags = append(slices.Clone(line.Flags), judgement.FlagChoiceChanged)
@@ -160,7 +156,7 @@ func (f *family) rosterLine(learner Learner, v *practice.View, j *judgement.Judg
 	for _, flag := range line.Flags {
 		p.Flags = append(p.Flags, string(flag))
 	}
-	return line, nil
+	return line
 }
 
 func (f *family) subject(learner Learner, v *practice.View, p *practice.Programme) served.Subject {

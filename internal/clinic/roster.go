@@ -88,7 +88,7 @@ func (s *Service) freshProjections(ctx context.Context, view View, clinic uuid.U
 	if err != nil {
 		return nil, err
 	}
-	unweighed, err := view.Unweighed(ctx, clinic, math.MaxInt32)
+	unweighed, err := view.Unweighed(ctx, clinic, Page{Limit: math.MaxInt32})
 	if err != nil {
 		return nil, err
 	}

@@ -37,14 +37,15 @@ const hashesAtOnce = 2
 type Service struct {
 	Config
 	hashing   chan struct{}
-	changed   chan struct{} // holds something once a household has been folded anew
+	changed   chan struct{} // holds something once a family's record or enrolment may have changed
+	weighing  chan struct{} // held by the one who weighs
 	readings  readings
 	listeners *watch.Hub
 }
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
-	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1)}
+	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1)}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
 	return s
 }

@@ -413,8 +413,8 @@ type ProjectionView interface {
 	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
 	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.
 	StaleProjections(ctx context.Context, clinic uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error)
-	// Unweighed returns learners of a clinic whose programmes have not been weighed as they are now, at most limit, by id.
-	Unweighed(ctx context.Context, clinic uuid.UUID, limit int) ([]uuid.UUID, error)
+	// Unweighed returns learners of a clinic whose programmes have not been weighed as they are now, by id.
+	Unweighed(ctx context.Context, clinic uuid.UUID, page Page) ([]uuid.UUID, error)
 	// Weighed returns what was weighed of a clinic's learners, by learner, of each who has been weighed.
 	Weighed(ctx context.Context, clinic uuid.UUID) (map[uuid.UUID][]byte, error)
 	// StaleReminders returns learners of a clinic whose reminders have lapsed at an instant, or were worked out at a later

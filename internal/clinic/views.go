@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"time"
 
+	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
@@ -125,9 +126,16 @@ func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {
 	return e, &plan
 }
 
-// ServedPlan returns a plan as served.
+// ServedPlan returns a plan as served. What one that was written earlier does not name is the default, as it is for the fold.
 func ServedPlan(p Plan) served.Plan {
-	return served.Plan{ID: p.ID, Name: p.Name, Version: p.Version, Builtin: p.Clinic == uuid.Nil, Parameters: p.Parameters}
+	doc := served.Plan{ID: p.ID, Name: p.Name, Version: p.Version, Builtin: p.Clinic == uuid.Nil, Parameters: p.Parameters}
+	whole := DefaultParameters()
+	if json.Unmarshal(p.Parameters, &whole) == nil {
+		if parameters, err := served.Encode(whole); err == nil {
+			doc.Parameters = parameters
+		}
+	}
+	return doc
 }
 
 // NightsAnswer is a programme's nights, and those outside every programme.

@@ -3,8 +3,10 @@ package clinic
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -16,11 +18,13 @@ import (
 	"swallowtail/internal/served"
 )
 
-// weighingForm is to be raised whenever a weighing comes to another result than before, or is kept in another form.
+// weighingForm is to be raised whenever a weighing comes to another result than before, or is kept in another form. What is
+// kept in another form than this counts for nothing, and is made anew after the next start.
 const weighingForm = 1
 
 // upshot is what is kept of a weighing: of the current programme what the roster tells, of every one what a cohort needs.
 type upshot struct {
+	Form          int               `json:"form"`
 	Verdict       judgement.Verdict `json:"verdict"`
 	Leader        practice.Position `json:"leader,omitzero"`
 	ChoiceChanged bool              `json:"choice_changed,omitzero"`
@@ -49,30 +53,31 @@ func (p *programmeFacts) facts() judgement.Facts {
 	}
 }
 
-// read returns what is kept; false where nothing is.
-func (w Weighed) read() (u upshot, ok bool, err error) {
-	if len(w.Doc) == 0 {
-		return u, false, nil
-	}
-	if err := json.Unmarshal(w.Doc, &u); err != nil {
-		return u, false, fmt.Errorf("read what was weighed: %w", err)
-	}
-	return u, true, nil
+// read returns what is kept; false where nothing is that can be read. It can be made anew, so nothing is to fail on it.
+func (w Weighed) read() (u upshot, ok bool) {
+	ok = len(w.Doc) > 0 && json.Unmarshal(w.Doc, &u) == nil && u.Form == weighingForm
+	return u, ok
 }
 
-// basis returns a hash over all that a weighing of a view rests on: the household's record, the enrolments, and what time
-// and silent phones make of the nights. The record as it was known at any earlier instant is a part of the record.
+// basis returns a hash over all that a weighing of a view rests on: the household's record, the enrolments, and which nights
+// have come and closed. The record as it was known at any earlier instant is a part of the record. Whether a night without
+// practice is missed or unheard makes no difference to a weighing.
 func (f *family) basis(v *practice.View) [32]byte {
-	b := fmt.Appendf(nil, "%d %d", weighingForm, v.Until.UnixMilli())
+	b := fmt.Appendf(nil, "%d", weighingForm)
 	if last := len(f.stored) - 1; last >= 0 {
 		b = append(b, f.stored[last].Chain[:]...)
 	}
 	for i := range v.Programmes {
 		p := &v.Programmes[i]
 		d := f.details[p.Enrolment.ID.UUID]
-		b = fmt.Appendf(b, " %s %s %s %d %q", d.ID, d.Plan.ID, d.Status, d.EndedOn, d.Target)
+		b = fmt.Appendf(b, " %s %s %s %d %q %d", d.ID, d.Plan.ID, d.Status, d.EndedOn, d.Target, p.LastNight)
 		for j := range p.Nights {
-			b = append(append(b, ' '), p.Nights[j].State...)
+			n := &p.Nights[j]
+			state := n.State
+			if state == practice.Unheard {
+				state = practice.Missed
+			}
+			b = fmt.Appendf(b, " %d %s %t", n.Night, state, v.At.Before(p.Enrolment.Closes(n.Night)))
 		}
 	}
 	return sha256.Sum256(b)
@@ -83,7 +88,7 @@ func (f *family) weigh(learner Learner, at time.Time) (Weighed, error) {
 	v := f.view(learner.ID, at)
 	born := served.Born(learner.BirthMonth)
 	current := v.Current()
-	u := upshot{}
+	u := upshot{Form: weighingForm}
 	if current == nil {
 		j := judgement.Judge(&v, nil, born)
 		u.Verdict = j.Verdict
@@ -136,20 +141,27 @@ func (f *family) caseOf(v *practice.View, p *practice.Programme) judgement.Case 
 type weighedNow map[uuid.UUID]Weighed
 
 // weighAll weighs those of a clinic who have not been weighed as they are now, some in each transaction. Who changes
-// meanwhile is left for the next time.
+// meanwhile is left for the next time. One call does it at a time, and those that waited find little left to do.
 func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time) error {
-	done := map[uuid.UUID]bool{} // households
+	select {
+	case s.weighing <- struct{}{}:
+		defer func() { <-s.weighing }()
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	page := Page{Limit: staleAtOnce}
 	for {
 		var learners []uuid.UUID
 		err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-			learners, err = view.Unweighed(ctx, clinic, staleAtOnce)
+			learners, err = view.Unweighed(ctx, clinic, page)
 			return err
 		})
-		if err != nil {
+		if err != nil || len(learners) == 0 {
 			return err
 		}
-		fresh, err := s.weighSome(ctx, learners, done, now)
-		if err != nil || len(fresh) == 0 {
+		page.After = learners[len(learners)-1]
+		fresh, err := s.weighSome(ctx, learners, now)
+		if err != nil {
 			return err
 		}
 		err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return s.refoldHouseholdsOf(ctx, tx, learners, fresh, now) })
@@ -159,9 +171,9 @@ func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time)
 	}
 }
 
-// weighSome weighs the households of learners but for those done, which it adds to them, as the next fold will see them.
-func (s *Service) weighSome(ctx context.Context, learners []uuid.UUID, done map[uuid.UUID]bool, now time.Time) (weighedNow, error) {
-	fresh := weighedNow{}
+// weighSome weighs the households of learners, as the next fold will see them.
+func (s *Service) weighSome(ctx context.Context, learners []uuid.UUID, now time.Time) (weighedNow, error) {
+	fresh, done := weighedNow{}, map[uuid.UUID]bool{}
 	for _, id := range learners {
 		var f *family
 		kept := map[uuid.UUID]Projection{}
@@ -227,30 +239,73 @@ const (
 func (s *Service) KeepWeighed(ctx context.Context, now func() time.Time) {
 	ticker := time.NewTicker(weighEvery)
 	defer ticker.Stop()
+	everybody := func(clinic uuid.UUID) error {
+		return errors.Join(s.forgetOtherForms(ctx, clinic, now()), s.renewProjections(ctx, clinic, now()))
+	}
 	failing := false
 	for {
-		err := s.weighEverybody(ctx, now())
+		err := s.eachClinic(ctx, everybody)
 		if err != nil && !failing && ctx.Err() == nil {
 			s.Log.Warn("can't weigh what has changed", slog.String("error", err.Error()))
 		}
-		failing = err != nil
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-			continue
-		case <-s.changed:
+		if failing = err != nil; !failing {
+			everybody = func(clinic uuid.UUID) error { return s.renewProjections(ctx, clinic, now()) }
 		}
-		select {
-		case <-ctx.Done():
+		if !s.waitForChange(ctx, ticker.C, failing) {
 			return
-		case <-time.After(weighAfter):
 		}
 	}
 }
 
-// weighEverybody folds and weighs whoever needs it, clinic by clinic.
-func (s *Service) weighEverybody(ctx context.Context, now time.Time) error {
+// waitForChange waits until it is time to weigh again; false once ctx has ended. After a failure it does not wait for changes,
+// of which there may be many.
+func (s *Service) waitForChange(ctx context.Context, tick <-chan time.Time, failing bool) bool {
+	changed := s.changed
+	if failing {
+		changed = nil
+	}
+	select {
+	case <-ctx.Done():
+		return false
+	case <-tick:
+		return true
+	case <-changed:
+	}
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(weighAfter):
+		return true
+	}
+}
+
+// forgetOtherForms folds anew those of a clinic of whom what is kept of a weighing was left by another version of the program,
+// so that they are weighed.
+func (s *Service) forgetOtherForms(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+	var others []uuid.UUID
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		docs, err := view.Weighed(ctx, clinic)
+		for learner, doc := range docs {
+			if _, ours := (Weighed{Doc: doc}).read(); !ours {
+				others = append(others, learner)
+			}
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for some := range slices.Chunk(others, staleAtOnce) {
+		err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return s.refoldHouseholdsOf(ctx, tx, some, nil, now) })
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachClinic does something for every clinic.
+func (s *Service) eachClinic(ctx context.Context, do func(clinic uuid.UUID) error) error {
 	page := Page{Limit: MaxPage}
 	for {
 		var clinics []uuid.UUID
@@ -262,7 +317,7 @@ func (s *Service) weighEverybody(ctx context.Context, now time.Time) error {
 			return err
 		}
 		for _, id := range clinics {
-			if err := s.renewProjections(ctx, id, now); err != nil {
+			if err := do(id); err != nil {
 				return err
 			}
 			page.After = id

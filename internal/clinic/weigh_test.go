@@ -3,7 +3,10 @@ package clinic_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
+	"fmt"
 	"math/rand/v2"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -12,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 // projection returns what is kept of the learner's fold.
@@ -131,6 +135,11 @@ func TestOneBasisOneWeighing(t *testing.T) {
 			}
 			_, err := h.Sync(t.Context(), by, clinic.SyncRequest{Schema: 1, Sent: now, Limit: clinic.MaxPage, Entries: raws}, now)
 			require.NoError(t, err)
+			if random.IntN(5) == 0 {
+				_, raw := h.entry("choose", map[string]any{"position": []string{"left", "centre"}[random.IntN(2)]})
+				_, err := h.AddEntries(t.Context(), h.clinician, h.learner, [][]byte{raw}, now)
+				require.NoError(t, err)
+			}
 			for range 6 {
 				w, err := h.WeighedAt(t.Context(), h.learner, now.Add(time.Duration(random.IntN(40*60))*time.Minute))
 				require.NoError(t, err)
@@ -153,9 +162,14 @@ func TestOneBasisOneWeighing(t *testing.T) {
 // somethingWritten is what a family may send: an evening of now or of some days ago, or a try taken back, or nothing.
 func (h *house) somethingWritten(random *rand.Rand, now time.Time, entries *[][2]string) [][]byte {
 	h.t.Helper()
-	switch random.IntN(5) {
+	switch random.IntN(6) {
 	case 0:
 		return nil
+	case 2:
+		if random.IntN(3) == 0 {
+			_, raw := h.entry("incident", map[string]any{"what": "pain"})
+			return [][]byte{raw}
+		}
 	case 1:
 		if len(*entries) > 0 {
 			old := (*entries)[random.IntN(len(*entries))]
@@ -226,9 +240,11 @@ func TestCheckFindsAlteredWeighings(t *testing.T) {
 		"what was weighed": {
 			`UPDATE projection SET weighed = CAST(replace(CAST(weighed AS TEXT), 'practising', 'nearing') AS BLOB)`, row + "what was weighed",
 		},
-		"its basis": {`UPDATE projection SET basis = zeroblob(32)`, row + "what it was weighed of"},
-		"a verdict": {`UPDATE projection SET verdict = 'nearing'`, row + "verdict"},
-		"its place": {`UPDATE projection SET nearness = 5`, row + "verdict"},
+		"what can't be read": {`UPDATE projection SET weighed = x'7b'`, row + "what was weighed"},
+		"another form":       {`UPDATE projection SET weighed = CAST(replace(CAST(weighed AS TEXT), '"form":1', '"form":0') AS BLOB)`, row + "what was weighed"},
+		"its basis":          {`UPDATE projection SET basis = zeroblob(32)`, row + "what it was weighed of"},
+		"a verdict":          {`UPDATE projection SET verdict = 'nearing'`, row + "verdict"},
+		"its place":          {`UPDATE projection SET nearness = 5`, row + "verdict"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -238,9 +254,125 @@ func TestCheckFindsAlteredWeighings(t *testing.T) {
 			require.Empty(t, h.found())
 			h.alter(test.statement)
 			assert.Equal(t, []string{test.found}, h.found())
+			_, err := h.Cohort(t.Context(), h.clinician, started)
+			require.NoError(t, err)
 			require.NoError(t, h.Rebuild(t.Context(), started.Add(time.Minute)))
 			assert.Empty(t, h.found())
 			assert.Equal(t, "practising", h.projection().Verdict)
 		})
 	}
+}
+
+// TestADamagedWeighingStopsNobody: it is made anew with the next call.
+func TestADamagedWeighingStopsNobody(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	for _, damage := range []string{`x'7b'`, `CAST('{"form":0}' AS BLOB)`, `CAST('{"form":"one"}' AS BLOB)`} {
+		assert.Equal(t, "practising", h.line(started).Verdict)
+		h.alter(`UPDATE projection SET weighed = ` + damage)
+		h.push(started.Add(time.Minute))
+		assert.Empty(t, h.projection().Weighed.Doc, damage)
+	}
+}
+
+// TestAnotherFormIsWeighedAnew after a start, though nobody hands anything in.
+func TestAnotherFormIsWeighedAnew(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newFamily(t)
+		h.line(started)
+		h.alter(`UPDATE projection SET weighed = CAST(replace(CAST(weighed AS TEXT), '"form":1', '"form":0') AS BLOB), until = NULL`)
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			h.KeepWeighed(ctx, func() time.Time { return started })
+		}()
+		time.Sleep(time.Second)
+		synctest.Wait()
+		stop()
+		<-ended
+		assert.Contains(t, string(h.projection().Weighed.Doc), `"form":1`)
+		assert.Empty(t, h.found())
+	})
+}
+
+// failingCommits is a store whose transactions run, and whose commits fail.
+type failingCommits struct {
+	clinic.Store
+	tried *atomic.Int32
+}
+
+func (s failingCommits) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	s.tried.Add(1)
+	full := fault.New(fault.OutOfSpace, "out-of-space", "The server has run out of space.")
+	return s.Store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error { return errors.Join(fn(ctx, tx), full) })
+}
+
+// TestAFullDiskIsTriedOnceAMinute, not as fast as can be.
+func TestAFullDiskIsTriedOnceAMinute(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newFamily(t)
+		var tried atomic.Int32
+		h.Store = failingCommits{h.Store, &tried}
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			h.KeepWeighed(ctx, func() time.Time { return started })
+		}()
+		time.Sleep(10*time.Minute + time.Second)
+		synctest.Wait()
+		stop()
+		<-ended
+		assert.Equal(t, int32(11), tried.Load())
+	})
+}
+
+// TestWeighingManyLearners weighs more than one transaction holds, several of one household among them.
+func TestWeighingManyLearners(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	for i := range 30 {
+		h.addLearners([2]string{fmt.Sprintf("Vole %d", i), fmt.Sprintf("Stoat %d", i)}, 0)
+	}
+	rows, err := h.Roster(t.Context(), h.clinician, clinic.RosterQuery{Order: "verdict", Limit: 100}, started)
+	require.NoError(t, err)
+	require.Len(t, rows, 61)
+	for _, row := range rows {
+		assert.Contains(t, string(row.Row), `"verdict":"not_started"`)
+	}
+	require.NoError(t, h.Store.Read(t.Context(), func(ctx context.Context, view clinic.View) error {
+		left, err := view.Unweighed(ctx, h.clinic.ID, clinic.Page{Limit: 9})
+		assert.Empty(t, left)
+		return err
+	}))
+}
+
+// TestAnEmptyCallLeavesTheBasis, also long after the programme.
+func TestAnEmptyCallLeavesTheBasis(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	late := started.AddDate(0, 0, 30)
+	h.push(late)
+	h.line(late)
+	kept := h.projection().Weighed
+	require.NotEmpty(t, kept.Doc)
+	for minute := range 3 {
+		h.push(late.Add(time.Duration(minute+1) * time.Minute))
+		assert.Equal(t, kept, h.projection().Weighed)
+	}
+}
+
+// TestAnOlderPlanIsServedWhole, with the defaults that the fold takes for what it does not name.
+func TestAnOlderPlanIsServedWhole(t *testing.T) {
+	t.Parallel()
+	var parameters clinic.PlanParameters
+	require.NoError(t, json.Unmarshal(clinic.ServedPlan(clinic.Plan{Parameters: []byte(`{"nights":7,"leader_nights":5}`)}).Parameters, &parameters))
+	want := clinic.DefaultParameters()
+	want.Nights, want.LeaderNights = 7, 5
+	assert.Equal(t, want, parameters)
 }

@@ -63,19 +63,18 @@ func (v view) StaleProjections(_ context.Context, of uuid.UUID, at time.Time, li
 }
 
 // Unweighed implements clinic.ProjectionView.
-func (v view) Unweighed(_ context.Context, of uuid.UUID, limit int) ([]uuid.UUID, error) {
+func (v view) Unweighed(_ context.Context, of uuid.UUID, p clinic.Page) ([]uuid.UUID, error) {
 	all, err := v.projectionsOf(of)
 	if err != nil {
 		return nil, err
 	}
 	var learners []uuid.UUID
-	for _, p := range all {
-		if len(p.Weighed.Doc) == 0 {
-			learners = append(learners, p.Learner)
+	for _, kept := range all {
+		if len(kept.Weighed.Doc) == 0 {
+			learners = append(learners, kept.Learner)
 		}
 	}
-	slices.SortFunc(learners, compareIDs)
-	return first(learners, limit), nil
+	return page(learners, p), nil
 }
 
 // Weighed implements clinic.ProjectionView.

@@ -42,7 +42,7 @@ var (
 	weighed = statement{"list what was weighed", `
 		SELECT learner_id, weighed FROM projection WHERE clinic_key = ? AND weighed IS NOT NULL`}
 	unweighed = statement{"list unweighed projections", `
-		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL ORDER BY learner_id LIMIT ?`}
+		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL AND learner_id > ? ORDER BY learner_id LIMIT ?`}
 )
 
 const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_rev, gone = excluded.gone,
@@ -85,12 +85,12 @@ func (v view) StaleProjections(ctx context.Context, of uuid.UUID, at time.Time, 
 }
 
 // Unweighed implements clinic.ProjectionView.
-func (v view) Unweighed(ctx context.Context, of uuid.UUID, limit int) ([]uuid.UUID, error) {
+func (v view) Unweighed(ctx context.Context, of uuid.UUID, page clinic.Page) ([]uuid.UUID, error) {
 	key, err := v.key(ctx, clinicKey, of)
 	if err != nil {
 		return nil, err
 	}
-	return all(ctx, v.work, unweighed, value[uuid.UUID], key, limit)
+	return all(ctx, v.work, unweighed, value[uuid.UUID], key, page.After[:], page.Limit)
 }
 
 // Weighed implements clinic.ProjectionView.

@@ -66,7 +66,9 @@ func absentReads(w world) []use {
 			return tx.Roster(ctx, clinic.RosterQuery{Clinic: nobody, Order: "missed", Limit: 1})
 		}),
 		looking("Weighed", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Weighed(ctx, nobody) }),
-		looking("Unweighed", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Unweighed(ctx, nobody, 1) }),
+		looking("Unweighed", func(ctx context.Context, tx clinic.Tx) (any, error) {
+			return tx.Unweighed(ctx, nobody, clinic.Page{Limit: 1})
+		}),
 		looking("StaleProjections", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.StaleProjections(ctx, nobody, evening, 1)
 		}),

@@ -212,7 +212,9 @@ func (w world) questionsOfProjections() []question {
 		asking("Weighed", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID][]byte, error) {
 			return v.Weighed(ctx, w.clinic)
 		}),
-		asking("Unweighed", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) { return v.Unweighed(ctx, w.clinic, 9) }),
+		asking("Unweighed", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+			return v.Unweighed(ctx, w.clinic, clinic.Page{Limit: 9})
+		}),
 		asking("StaleProjections", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.StaleProjections(ctx, w.clinic, minutes(30), 9)
 		}),
