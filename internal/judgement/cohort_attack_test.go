@@ -524,7 +524,7 @@ func bandsOf(c judgement.Cohort) (bands []string) {
 }
 
 // drawn is how many cohorts are attacked.
-const drawn = 200
+const drawn = 120
 
 // TestNothingOfFewCanBeWorkedOut plays somebody who adds up and subtracts whatever a cohort tells.
 func TestNothingOfFewCanBeWorkedOut(t *testing.T) {
