@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	stdjson "encoding/json"
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -144,14 +145,11 @@ func checkRoster(q clinic.RosterQuery) error {
 		return fault.New(fault.Invalid, "verdict-invalid",
 			"Give hold, not_started, ready_for_review, nearing, cannot_tell_yet or practising as the verdict.")
 	}
-	if q.WrongAtLeast < 0 || q.WrongAtLeast > mostNights {
-		return fault.New(fault.Invalid, "missed-at-least-invalid", "Give a whole number from 0 to 60 as missed_at_least.")
+	if q.WrongAtLeast < 0 || q.WrongAtLeast > clinic.MaxNights {
+		return fault.New(fault.Invalid, "missed-at-least-invalid", fmt.Sprintf("Give a whole number from 0 to %d as missed_at_least.", clinic.MaxNights))
 	}
 	return nil
 }
-
-// mostNights is how many nights a programme has at most.
-const mostNights = 60
 
 func (s *server) rosterKey(kind string, cursor *string) (*clinic.RosterKey, error) {
 	if cursor == nil {

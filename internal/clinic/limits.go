@@ -15,6 +15,8 @@ const (
 	// MaxCaregiver is how many entries one caregiver may add to a household: sixty times those of a fortnight. A broken
 	// device must not make every later upload of its household slow; nor may it keep others, a clinician or an incident out.
 	MaxCaregiver = 5_000
+	// MaxNights is how many nights a plan may have.
+	MaxNights = 60
 	// MaxPage is how many rows one page may hold, DefaultPage how many it holds unless asked.
 	MaxPage     = 500
 	DefaultPage = 100

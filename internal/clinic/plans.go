@@ -115,13 +115,13 @@ func (p PlanParameters) check(r *refusal) {
 	number := func(name string, n, most int) {
 		r.unless(1 <= n && n <= most, "/parameters/"+name, fmt.Sprintf("Give a whole number from 1 to %d.", most))
 	}
-	number("nights", p.Nights, 60)
+	number("nights", p.Nights, MaxNights)
 	number("sitting_minutes", p.SittingMinutes, 240)
 	number("silent_after_days", p.SilentAfterDays, 60)
 	number("recalled_after_hours", p.RecalledAfterHours, 168)
 	number("written_together_minutes", p.WrittenTogetherMinutes, 60)
 	number("follow_up_run", p.FollowUpRun, 14)
-	number("practised_nights_wanted", p.PractisedNightsWanted, 60)
+	number("practised_nights_wanted", p.PractisedNightsWanted, MaxNights)
 	number("leader_nights", p.LeaderNights, 14)
 	number("success_tries", p.SuccessTries, judgement.MostTries)
 	number("success_look_every", p.SuccessLookEvery, 14)
