@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"mime"
 	"net/http"
+	"net/netip"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -20,6 +21,19 @@ import (
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
+
+// located notes where a request comes from.
+func located(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		from, err := netip.ParseAddr(c.RealIP())
+		if err != nil {
+			from = netip.Addr{} // no network, as in tests without a connection
+		}
+		r := c.Request()
+		c.SetRequest(r.WithContext(access.WithOrigin(r.Context(), from)))
+		return next(c)
+	}
+}
 
 // logged writes one line for each request: what was asked by route, never by address or content.
 func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {

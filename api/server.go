@@ -47,7 +47,7 @@ func New(c Config) (http.Handler, error) {
 	e.IPExtractor = echo.ExtractIPDirect()
 	e.Binder = binder{}
 	e.HTTPErrorHandler = s.answerError
-	e.Use(s.logged, s.recovered, secured, compressed(), readBody)
+	e.Use(located, s.logged, s.recovered, secured, compressed(), readBody)
 	oas.RegisterHandlersWithOptions(e, oas.NewStrictHandler(s, nil), oas.RegisterHandlersOptions{
 		OperationMiddlewares: s.guards(d.operations),
 	})

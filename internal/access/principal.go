@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/netip"
 	"time"
 
 	"github.com/google/uuid"
@@ -82,4 +83,19 @@ func WithPrincipal(ctx context.Context, p Principal) context.Context {
 func PrincipalFrom(ctx context.Context) (Principal, bool) {
 	p, ok := ctx.Value(principalKey{}).(Principal)
 	return p, ok
+}
+
+type originKey struct{}
+
+// WithOrigin returns a context that carries the address from which a request came: the connection's, or what a trusted proxy
+// says of it.
+func WithOrigin(ctx context.Context, from netip.Addr) context.Context {
+	return context.WithValue(ctx, originKey{}, from.Unmap().WithZone(""))
+}
+
+// OriginFrom returns the address that the context carries. The zero address, which is not valid, stands for a request that came
+// over no network.
+func OriginFrom(ctx context.Context) netip.Addr {
+	from, _ := ctx.Value(originKey{}).(netip.Addr)
+	return from
 }

@@ -1,6 +1,7 @@
 package access_test
 
 import (
+	"net/netip"
 	"testing"
 
 	"github.com/google/uuid"
@@ -41,4 +42,15 @@ func TestStaff(t *testing.T) {
 	assert.False(t, access.RoleDevice.Staff())
 	assert.False(t, access.RoleScheduler.Staff())
 	assert.False(t, access.Role("").Staff())
+}
+
+func TestOrigin(t *testing.T) {
+	t.Parallel()
+	assert.False(t, access.OriginFrom(t.Context()).IsValid(), "nobody said where it came from")
+	for sent, kept := range map[string]string{
+		"192.0.2.7": "192.0.2.7", "::ffff:192.0.2.7": "192.0.2.7", "2001:db8::7": "2001:db8::7", "fe80::1%eth0": "fe80::1",
+	} {
+		from := access.OriginFrom(access.WithOrigin(t.Context(), netip.MustParseAddr(sent)))
+		assert.Equal(t, netip.MustParseAddr(kept), from, sent)
+	}
 }
