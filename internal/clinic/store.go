@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"swallowtail/internal/audit"
 	"swallowtail/internal/practice"
 )
 
@@ -34,6 +35,7 @@ type View interface {
 	AccessView
 	RecordView
 	ProjectionView
+	AuditView
 }
 
 // Tx is what can be read and written in one transaction.
@@ -43,6 +45,7 @@ type Tx interface {
 	AccessTx
 	RecordTx
 	ProjectionTx
+	AuditTx
 }
 
 // Clinic is one place of care. Nothing of one is visible to another.
@@ -435,4 +438,29 @@ type DueKey struct {
 type ProjectionTx interface {
 	// SaveProjection replaces a learner's projection.
 	SaveProjection(ctx context.Context, p Projection) error
+}
+
+// AuditQuery asks for a page of a clinic's audit trail.
+type AuditQuery struct {
+	Clinic  uuid.UUID
+	Learner uuid.UUID // zero for all that happened
+	// From is the number of the row to begin with; the zero value stands for the first, or the last where Newest is set.
+	From   int64
+	Newest bool // from the newest to the oldest
+	Limit  int
+}
+
+// AuditView reads audit trails.
+type AuditView interface {
+	// AuditHead returns how far a clinic's trail goes. In a transaction that may write it keeps other writers from the trail
+	// until the transaction ends.
+	AuditHead(ctx context.Context, clinic uuid.UUID) (audit.Head, error)
+	// AuditRows returns rows in the order asked for.
+	AuditRows(ctx context.Context, q AuditQuery) ([]audit.Row, error)
+}
+
+// AuditTx adds to audit trails. Nothing takes from them.
+type AuditTx interface {
+	// AppendAudit adds a row that is linked behind the head of its clinic's trail.
+	AppendAudit(ctx context.Context, row *audit.Row) error
 }

@@ -19,6 +19,7 @@ type state struct {
 	invites       table[string, clinic.Invite]       // by hash
 	refreshTokens table[string, clinic.RefreshToken] // by hash
 	serviceTokens table[uuid.UUID, clinic.ServiceToken]
+	trails        table[uuid.UUID, *trail] // by clinic
 
 	// The households of what has an id of its own; the ids of each kind are unique in the store.
 	homes [kinds]table[uuid.UUID, uuid.UUID]

@@ -105,7 +105,10 @@ const (
 		WHERE t.type = 'table' AND t.name NOT LIKE 'sqlite\_%' ESCAPE '\' GROUP BY t.name`
 )
 
-// exchange deletes every row and takes over those of the other database.
+// auditTable is the one whose rows stay.
+const auditTable = "audit"
+
+// exchange deletes every row and takes over those of the other database. Audit trails only grow.
 func (w *work) exchange(ctx context.Context) error {
 	var differing int
 	if err := w.tx.QueryRowContext(ctx, compareSchemas).Scan(&differing); err != nil {
@@ -124,6 +127,12 @@ func (w *work) exchange(ctx context.Context) error {
 		var table, columns string
 		if err := rows.Scan(&table, &columns); err != nil {
 			return translated(err)
+		}
+		if table == auditTable {
+			// What has happened has happened: nothing is taken from a trail, and only what one lacks is added to it.
+			fmt.Fprintf(&script, "INSERT INTO main.audit (%s) SELECT %[1]s FROM other.audit o WHERE o.seq > "+
+				"coalesce((SELECT max(m.seq) FROM main.audit m WHERE m.clinic = o.clinic), 0);\n", columns)
+			continue
 		}
 		fmt.Fprintf(&script, "DELETE FROM main.%q;\nINSERT INTO main.%[1]q (%s) SELECT %[2]s FROM other.%[1]q;\n", table, columns)
 	}

@@ -74,6 +74,7 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"due reminders", dueReminders},
 		{"due reminders by page", dueRemindersByPage},
 		{"clinics apart", clinicsApart},
+		{"audit trails", audits},
 	} {
 		t.Run(part.name, func(t *testing.T) {
 			t.Parallel()

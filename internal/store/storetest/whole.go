@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"reflect"
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
@@ -98,6 +100,11 @@ func (w world) change() []use {
 		}},
 		{"RenewEpoch", func(ctx context.Context, tx clinic.Tx) error { return tx.RenewEpoch(ctx, id(anEpoch, added)) }},
 		{"SetJournal", func(ctx context.Context, tx clinic.Tx) error { return tx.SetJournal(ctx, id(aJournal, added)) }},
+		{"AppendAudit", func(ctx context.Context, tx clinic.Tx) error {
+			row := audit.Row{At: minutes(9), Did: "getRoster", Outcome: audit.Done}
+			row.Link(audit.Head{Clinic: w.clinic})
+			return tx.AppendAudit(ctx, &row)
+		}},
 		{"SaveProjection", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) }},
 	}
 }
@@ -129,7 +136,16 @@ func asked[T any](method, of string, finder func(clinic.View) finder[T], id uuid
 
 // questions ask every method that reads for something that the change writes.
 func (w world) questions() []question {
-	return append(w.questionsOfClinic(), append(w.questionsOfRecord(), w.questionsOfProjections()...)...)
+	return slices.Concat(w.questionsOfClinic(), w.questionsOfRecord(), w.questionsOfProjections(), w.questionsOfAudit())
+}
+
+func (w world) questionsOfAudit() []question {
+	return []question{
+		asking("AuditHead", "", func(ctx context.Context, v clinic.View) (audit.Head, error) { return v.AuditHead(ctx, w.clinic) }),
+		asking("AuditRows", "", func(ctx context.Context, v clinic.View) ([]audit.Row, error) {
+			return v.AuditRows(ctx, clinic.AuditQuery{Clinic: w.clinic, Limit: 9})
+		}),
+	}
 }
 
 func (w world) questionsOfClinic() []question {
