@@ -60,6 +60,7 @@ const (
 	planCursor      = "plans"
 	entryCursor     = "entries"
 	overdueCursor   = "overdue"
+	auditCursor     = "audit/"  // and whom it is about
 	rosterCursor    = "roster/" // and the order
 )
 

@@ -92,6 +92,7 @@ func (w *world) targets() []target {
 		{"setEnrolmentStatus", http.MethodPost, "/v1/enrolments/" + w.enrolment + "/status", map[string]any{"status": "paused"}, staff},
 		{"getRoster", http.MethodGet, "/v1/roster", nil, staff},
 		{"getCohort", http.MethodGet, "/v1/cohort", nil, []who{w.lead}},
+		{"listAudit", http.MethodGet, "/v1/audit", nil, []who{w.lead}},
 		{"getSummary", http.MethodGet, w.family.path("summary"), nil, append(device, staff...)},
 		{"getNights", http.MethodGet, w.family.path("nights"), nil, append(device, staff...)},
 		{"listEntries", http.MethodGet, w.family.path("entries"), nil, staff},

@@ -30,7 +30,7 @@ func (s *server) ListHouseholds(ctx context.Context, r oas.ListHouseholdsRequest
 	if err != nil {
 		return nil, err
 	}
-	households, err := s.Service.Households(ctx, caller(ctx), clinic.Page{After: after, Limit: limit + 1})
+	households, err := s.Service.Households(ctx, caller(ctx), clinic.Page{After: after, Limit: limit + 1}, s.Now())
 	if err != nil {
 		return nil, err
 	}
@@ -51,7 +51,7 @@ func (s *server) GetHousehold(ctx context.Context, r oas.GetHouseholdRequestObje
 	if err != nil {
 		return nil, err
 	}
-	d, err := s.Service.HouseholdDetail(ctx, caller(ctx), id)
+	d, err := s.Service.HouseholdDetail(ctx, caller(ctx), id, s.Now())
 	if err != nil {
 		return nil, err
 	}

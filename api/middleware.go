@@ -161,7 +161,7 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 			if err != nil {
 				return err
 			}
-			if err := s.rights.Check(p, op); err != nil {
+			if err := s.Service.Admit(r.Context(), p, op, s.Now()); err != nil {
 				return err
 			}
 			c.SetRequest(r.WithContext(access.WithPrincipal(r.Context(), p)))

@@ -100,7 +100,7 @@ func (s *server) ListPlans(ctx context.Context, r oas.ListPlansRequestObject) (o
 	if err != nil {
 		return nil, err
 	}
-	plans, err := s.Service.Plans(ctx, caller(ctx))
+	plans, err := s.Service.Plans(ctx, caller(ctx), s.Now())
 	if err != nil {
 		return nil, err
 	}
@@ -124,7 +124,7 @@ func (s *server) GetPlan(ctx context.Context, r oas.GetPlanRequestObject) (oas.G
 	if err != nil {
 		return nil, err
 	}
-	plan, err := s.Service.Plan(ctx, caller(ctx), id)
+	plan, err := s.Service.Plan(ctx, caller(ctx), id, s.Now())
 	if err != nil {
 		return nil, err
 	}

@@ -28,8 +28,7 @@ type Config struct {
 // server answers the operations of the description.
 type server struct {
 	Config
-	rights *clinic.Rights
-	docs   []byte
+	docs []byte
 }
 
 // New returns the handler of the whole API.
@@ -40,7 +39,11 @@ func New(c Config) (http.Handler, error) {
 	}
 	clock := c.Now
 	c.Now = func() time.Time { return clock().Truncate(time.Millisecond) } // as the store keeps instants
-	s := &server{Config: c, rights: clinic.NewRights(), docs: d.page}
+	s := &server{Config: c, docs: d.page}
+	guards, err := s.guards(d.operations)
+	if err != nil {
+		return nil, err
+	}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.Logger.SetOutput(io.Discard) // what is logged is logged by the middleware, with ids only
@@ -49,18 +52,24 @@ func New(c Config) (http.Handler, error) {
 	e.HTTPErrorHandler = s.answerError
 	e.Use(located, s.logged, s.recovered, secured, compressed(), readBody)
 	oas.RegisterHandlersWithOptions(e, oas.NewStrictHandler(s, nil), oas.RegisterHandlersOptions{
-		OperationMiddlewares: s.guards(d.operations),
+		OperationMiddlewares: guards,
 	})
 	return e, nil
 }
 
-// guards returns, for each operation, the check of who asks. It comes before the body is read into anything.
-func (s *server) guards(operations []clinic.Operation) map[string][]echo.MiddlewareFunc {
+// guards returns, for each operation, the check of who asks. It comes before the body is read into anything. An operation of
+// which the table of rights says nothing is an error.
+func (s *server) guards(operations []clinic.Operation) (map[string][]echo.MiddlewareFunc, error) {
+	rights := clinic.NewRights()
 	guards := map[string][]echo.MiddlewareFunc{}
 	for _, op := range operations {
-		if !s.rights.Open(op) {
+		rule, known := rights.Rule(op)
+		switch {
+		case !known:
+			return nil, fmt.Errorf("the table of rights says nothing of the operation %s", op)
+		case !rule.Open:
 			guards[string(op)] = []echo.MiddlewareFunc{s.guarded(op)}
 		}
 	}
-	return guards
+	return guards, nil
 }

@@ -27,7 +27,7 @@ const (
 // StreamSync tells a device whenever its household has something new.
 func (s *server) StreamSync(ctx context.Context, _ oas.StreamSyncRequestObject) (oas.StreamSyncResponseObject, error) {
 	p := caller(ctx)
-	listener, err := s.Service.Listen(ctx, p)
+	listener, err := s.Service.Listen(ctx, p, s.Now())
 	if err != nil {
 		return nil, err
 	}

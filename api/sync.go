@@ -205,18 +205,18 @@ func (s *server) ListEntries(ctx context.Context, r oas.ListEntriesRequestObject
 	if err != nil {
 		return nil, err
 	}
-	listed, more, err := s.Service.Entries(ctx, caller(ctx), learner, clinic.EntryPage{After: after, Limit: limit}, s.Now())
+	listed, err := s.Service.Entries(ctx, caller(ctx), learner, clinic.EntryPage{After: after, Limit: limit}, s.Now())
 	if err != nil {
 		return nil, err
 	}
 	doc := entryPageDoc{}
-	for _, l := range listed {
+	for _, l := range listed.Entries {
 		entry := entryDocOf(l.FeedEntry)
 		entry.Effect, entry.Why = effectOf(l.Why), l.Why
 		doc.Entries = append(doc.Entries, entry)
 	}
-	if more {
-		doc.Cursor = s.sealNumber(kind, listed[limit-1].Rev)
+	if listed.More {
+		doc.Cursor = s.sealNumber(kind, listed.Entries[limit-1].Rev)
 	}
 	return encoded(doc)
 }

@@ -118,7 +118,7 @@ func TestOperationsAreTheContracts(t *testing.T) {
 		"addClinicEntries", "createEnrolment", "createHousehold", "createInvite", "createLearner", "createPlan",
 		"enrolDevice", "getCohort", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
 		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary",
-		"listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
+		"listAudit", "listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
 		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "streamSync",
 		"sync",
 	}

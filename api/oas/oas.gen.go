@@ -634,6 +634,57 @@ type Advice struct {
 // or eases by 2 or more), or settled by somebody who judged exactly these.
 type Agreement string
 
+// AuditPage A page of a clinic's audit trail.
+type AuditPage struct {
+	// Cursor Where the next page starts; null on the last.
+	Cursor *string `json:"cursor"`
+
+	// Rows The rows, the newest first.
+	Rows []AuditRow `json:"rows"`
+}
+
+// AuditRow One thing that somebody did or was refused. It holds ids alone.
+type AuditRow struct {
+	// Address The network address that it came from.
+	Address *string `json:"address"`
+
+	// At When, by the server's clock.
+	At time.Time `json:"at"`
+
+	// Did The operation, by its id in this description, or the operator's command.
+	Did string `json:"did"`
+
+	// Hash SHA-256, in hex, over the row before and this one.
+	Hash string `json:"hash"`
+
+	// HouseholdID The household that it was about.
+	HouseholdID *string `json:"household_id"`
+
+	// LearnerID The learner that it was about; of what was refused, as it was asked for.
+	LearnerID *string `json:"learner_id"`
+
+	// Note What else is to be known, such as the version of the text that was consented to.
+	Note *string `json:"note"`
+
+	// Outcome `done`, or the slug of the problem with which it was refused.
+	Outcome string `json:"outcome"`
+
+	// Role The role of whoever it was, `operator` for somebody at the machine itself; null where nobody was recognised.
+	Role *string `json:"role"`
+
+	// Seq The row's number; there are no gaps.
+	Seq int64 `json:"seq"`
+
+	// ThingID The device, caregiver, plan, screening or enrolment that it was about.
+	ThingID *string `json:"thing_id"`
+
+	// Token The id (`jti`) of the access token.
+	Token *string `json:"token"`
+
+	// Who The device, the clinician or the service token; null where nobody was recognised and for an operator.
+	Who *string `json:"who"`
+}
+
 // Author Who says so; taken from the token, never from a field. Of a sheet copied off paper, the witness.
 type Author struct {
 	// ID The caregiver's or clinician's id.
@@ -2760,6 +2811,18 @@ type Unprocessable = Problem
 // UnsupportedMediaType A problem (RFC 9457). Never holds a stack, a statement, a path or anything about health. Further members may appear.
 type UnsupportedMediaType = Problem
 
+// ListAuditParams defines parameters for ListAudit.
+type ListAuditParams struct {
+	// Learner Only what names this learner.
+	Learner *string `form:"learner,omitempty" json:"learner,omitempty"`
+
+	// Limit The most items a page may hold.
+	Limit *PageLimit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts, taken from the page before; opaque. A cursor that was altered is 400.
+	Cursor *PageCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
 // ListHouseholdsParams defines parameters for ListHouseholds.
 type ListHouseholdsParams struct {
 	// Limit The most items a page may hold.
@@ -2975,6 +3038,9 @@ type ServerInterface interface {
 	// GetReadiness Say whether the server can do its work
 	// (GET /readyz)
 	GetReadiness(ctx echo.Context) error
+	// ListAudit List who read or changed what, from the newest back
+	// (GET /v1/audit)
+	ListAudit(ctx echo.Context, params ListAuditParams) error
 	// RefreshTokens Exchange a refresh token for a new pair
 	// (POST /v1/auth/refresh)
 	RefreshTokens(ctx echo.Context) error
@@ -3114,6 +3180,38 @@ func (w *ServerInterfaceWrapper) GetReadiness(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetReadiness(ctx)
+	return err
+}
+
+// ListAudit converts echo context to params.
+func (w *ServerInterfaceWrapper) ListAudit(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListAuditParams
+	// ------------- Optional query parameter "learner" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "learner", ctx.QueryParams(), &params.Learner, runtime.BindQueryParameterOptions{Type: "string", Format: "uuid"})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter learner: %s", err))
+	}
+
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListAudit(ctx, params)
 	return err
 }
 
@@ -3694,6 +3792,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/enrolments/:enrolment/status", wrapper.SetEnrolmentStatus, options.OperationMiddlewares["setEnrolmentStatus"]...)
 	router.GET(options.BaseURL+"/v1/roster", wrapper.GetRoster, options.OperationMiddlewares["getRoster"]...)
 	router.GET(options.BaseURL+"/v1/cohort", wrapper.GetCohort, options.OperationMiddlewares["getCohort"]...)
+	router.GET(options.BaseURL+"/v1/audit", wrapper.ListAudit, options.OperationMiddlewares["listAudit"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/summary", wrapper.GetSummary, options.OperationMiddlewares["getSummary"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/nights", wrapper.GetNights, options.OperationMiddlewares["getNights"]...)
 	router.GET(options.BaseURL+"/v1/learners/:learner/entries", wrapper.ListEntries, options.OperationMiddlewares["listEntries"]...)
@@ -3998,6 +4097,143 @@ type GetReadiness507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetReadiness507ApplicationProblemPlusJSONResponse) VisitGetReadinessResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAuditRequestObject struct {
+	Params ListAuditParams
+}
+
+type ListAuditResponseObject interface {
+	VisitListAuditResponse(w http.ResponseWriter) error
+}
+
+type ListAudit200JSONResponse AuditPage
+
+func (response ListAudit200JSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit400ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit401ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit403ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit422ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit500ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit503ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListAudit507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ListAudit507ApplicationProblemPlusJSONResponse) VisitListAuditResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -8279,6 +8515,9 @@ type StrictServerInterface interface {
 	// GetReadiness Say whether the server can do its work
 	// (GET /readyz)
 	GetReadiness(ctx context.Context, request GetReadinessRequestObject) (GetReadinessResponseObject, error)
+	// ListAudit List who read or changed what, from the newest back
+	// (GET /v1/audit)
+	ListAudit(ctx context.Context, request ListAuditRequestObject) (ListAuditResponseObject, error)
 	// RefreshTokens Exchange a refresh token for a new pair
 	// (POST /v1/auth/refresh)
 	RefreshTokens(ctx context.Context, request RefreshTokensRequestObject) (RefreshTokensResponseObject, error)
@@ -8506,6 +8745,31 @@ func (sh *strictHandler) GetReadiness(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetReadinessResponseObject); ok {
 		return validResponse.VisitGetReadinessResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListAudit operation middleware
+func (sh *strictHandler) ListAudit(ctx echo.Context, params ListAuditParams) error {
+	var request ListAuditRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListAudit(ctx.Request().Context(), request.(ListAuditRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListAudit")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListAuditResponseObject); ok {
+		return validResponse.VisitListAuditResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

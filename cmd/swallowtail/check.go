@@ -64,6 +64,15 @@ func checked(ctx context.Context, store *sqlite.Store, service *clinic.Service, 
 	if err != nil {
 		faults = append(faults, "the rest can't be read: "+err.Error())
 	}
+	trails, err := service.VerifyAudit(ctx, nil)
+	if err != nil && len(faults) == 0 {
+		return clinic.Report{}, err
+	}
+	for _, fault := range trails.Faults {
+		report.Differences = append(report.Differences, clinic.Difference{
+			In: clinic.InAudit, What: fmt.Sprintf("clinic %s: %s", fault.Clinic, fault.What),
+		})
+	}
 	for _, what := range faults {
 		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InStore, What: what})
 	}

@@ -55,8 +55,9 @@ func TestFilesThatMayNotGrow(t *testing.T) {
 		letNightsClose(t, db)
 		server.limitFiles(t, limit)
 		crowd.active[0].handInUntilRefused(t, r, base, "/problems/unavailable")
-		crowd.active[0].readAll(t, base, token)
+		crowd.active[0].readAll(t, base, token, "/problems/unavailable")
 		server.limitFiles(t, math.MaxUint64)
+		crowd.active[0].assertNothingHalf(t, base)
 		crowd.verify(t, base)
 	}
 	all := crowd.settle(t, db, base)

@@ -15,7 +15,7 @@ import (
 
 // TestFullDisk fills the disk under a running server again and again, with a little room left, so that it runs out in the
 // middle of a transaction, at the end of one or while the log is moved into the database: the server says so, keeps
-// nothing half, goes on reading, and takes up its work when there is room again.
+// nothing half, tells nothing that it can't put on the audit trail, and takes up its work when there is room again.
 func TestFullDisk(t *testing.T) {
 	t.Parallel()
 	withOwnMounts(t, func(t *testing.T) {
@@ -46,8 +46,9 @@ func TestFullDisk(t *testing.T) {
 			}
 			disk.fill(t, room)
 			crowd.active[0].handInUntilRefused(t, r, base, "/problems/out-of-space")
-			crowd.active[0].readAll(t, base, token)
+			crowd.active[0].readAll(t, base, token, "/problems/out-of-space")
 			disk.clear(t)
+			crowd.active[0].assertNothingHalf(t, base)
 			crowd.verify(t, base)
 		}
 		all := crowd.settle(t, db, base)

@@ -99,15 +99,16 @@ func TestDiskThatBecomesReadOnly(t *testing.T) {
 		server.limitFiles(t, 0)
 		r := moments(t)
 		home.handInUntilRefused(t, r, base, "/problems/unavailable")
-		home.readAll(t, base, token)
+		home.readAll(t, base, token, "/problems/unavailable")
 		home.breakOffUntil(t, base, func() bool { return strings.Contains(server.said.String(), "readonly database") })
 		home.handInUntilRefused(t, r, base, "/problems/unavailable")
-		home.readAll(t, base, token)
+		home.readAll(t, base, token, "/problems/unavailable")
 
 		disk.uncover(t)
 		server.limitFiles(t, math.MaxUint64)
 		require.Eventually(t, func() bool { return home.invite(t.Context(), base) == nil }, startTime, time.Millisecond,
 			"the server takes up its work by itself")
+		home.assertNothingHalf(t, base)
 		crowd.verify(t, base)
 		all := crowd.settle(t, db, base)
 		assert.Zero(t, all.interrupted, "a call was left without an answer")

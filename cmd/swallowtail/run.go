@@ -44,6 +44,8 @@ func commands() []command {
 		{"backup", "write a backup of a database into a new file, while a server runs or not", backup},
 		{"restore", "put a backup in the place of a database, while a server runs or not", restore},
 		{"check", "verify a database: its file, chains, heads, entries, and each projection against a fresh fold", check},
+		{"audit heads", "tell how far each clinic's audit trail goes, to be kept elsewhere", auditHeads},
+		{"audit verify", "follow each clinic's audit trail from its first row, and look whether heads kept elsewhere are on it", auditVerify},
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},

@@ -41,8 +41,7 @@ func (p *handset) handInUntilRefused(ctx context.Context, r *rand.Rand, base str
 	return nil, fmt.Errorf("the server has taken %d uploads and refused none", most)
 }
 
-// handInUntilRefused lets the phones do so at the same time. Each must be told the problem and when to come back; nothing
-// of what was refused is there, and the phones keep it.
+// handInUntilRefused lets the phones do so at the same time. Each must be told the problem and when to come back.
 func (h *home) handInUntilRefused(t *testing.T, r *rand.Rand, base, problem string) {
 	t.Helper()
 	refusals, failures := make([]*client.Problem, len(h.phones)), make([]error, len(h.phones))
@@ -53,11 +52,25 @@ func (h *home) handInUntilRefused(t *testing.T, r *rand.Rand, base, problem stri
 	}
 	phones.Wait()
 	require.NoError(t, errors.Join(failures...))
+	for _, refusal := range refusals {
+		assertRefused(t, refusal, problem)
+	}
+}
+
+func assertRefused(t *testing.T, refusal *client.Problem, problem string) {
+	t.Helper()
+	require.NotNil(t, refusal)
+	require.Equal(t, problem, refusal.Type, refusal)
+	assert.True(t, refusal.ComeBackLater())
+	assert.Positive(t, refusal.RetryAfter)
+}
+
+// assertNothingHalf looks, once the server can write again, at what has become of calls that were refused: nothing of them is
+// there, and the phones keep it.
+func (h *home) assertNothingHalf(t *testing.T, base string) {
+	t.Helper()
 	listed := byID(h.list(t, base))
-	for i, p := range h.phones {
-		require.Equal(t, problem, refusals[i].Type, refusals[i])
-		assert.True(t, refusals[i].ComeBackLater())
-		assert.Positive(t, refusals[i].RetryAfter)
+	for _, p := range h.phones {
 		p.verify(t, listed)
 		device, err := p.open(base)
 		require.NoError(t, err)
@@ -83,20 +96,22 @@ func holds(entries []client.Entry, id string) bool {
 	return false
 }
 
-// readAll asks for everything that can be read by those who are signed in already.
-func (h *home) readAll(t *testing.T, base, schedulerToken string) {
+// readAll asks for everything that can be read by those who are signed in already. Nothing is read that can't be put on the
+// audit trail: each reading is refused with the problem, or answered where there was room left for its row.
+func (h *home) readAll(t *testing.T, base, schedulerToken, problem string) {
 	t.Helper()
 	clinician := as(caller(base), h.clinician.Token)
 	pair, err := h.phones[0].tokens().LoadTokens()
 	require.NoError(t, err)
 	phone, scheduler := as(caller(base), pair.Access), as(caller(base), schedulerToken)
+	for _, open := range []string{"/healthz", "/readyz"} {
+		require.NoError(t, caller(base).Call(t.Context(), http.MethodGet, open, nil, nil))
+	}
 	learner := "/v1/learners/" + h.learner
 	for _, ask := range []struct {
 		client.API
 		path string
 	}{
-		{caller(base), "/healthz"},
-		{caller(base), "/readyz"},
 		{clinician, "/v1/roster"},
 		{clinician, "/v1/roster?order=missed&flag=unheard"},
 		{clinician, "/v1/households/" + h.household},
@@ -107,7 +122,9 @@ func (h *home) readAll(t *testing.T, base, schedulerToken string) {
 		{phone, learner + "/summary"},
 		{scheduler, "/v1/reminders/overdue"},
 	} {
-		assert.NoError(t, ask.Call(t.Context(), http.MethodGet, ask.path, nil, nil))
+		if err := ask.Call(t.Context(), http.MethodGet, ask.path, nil, nil); err != nil {
+			assertRefused(t, client.AsProblem(err), problem)
+		}
 	}
 }
 

@@ -30,6 +30,7 @@ const (
 	InChain      Aspect = "chain"      // the revisions and hashes of a household's entries
 	InHead       Aspect = "head"       // the household's newest revision
 	InEntry      Aspect = "entry"      // what is kept of an entry beside what was sent
+	InAudit      Aspect = "audit"      // the trail of who read or changed what
 	InProjection Aspect = "projection" // what is kept of a learner's fold
 )
 

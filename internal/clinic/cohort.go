@@ -13,23 +13,20 @@ import (
 
 // Cohort tells how those of the caller's clinic do, from what has been weighed of each. Who has changed since is weighed first.
 func (s *Service) Cohort(ctx context.Context, p access.Principal, now time.Time) (served.Cohort, error) {
+	return reads(ctx, s, p, "getCohort", now, func(a *ask) (served.Cohort, error) { return s.cohort(ctx, a.permit, now) })
+}
+
+func (s *Service) cohort(ctx context.Context, p permit, now time.Time) (served.Cohort, error) {
 	doc := served.Cohort{Plans: []served.CohortPlan{}, Fewest: judgement.Fewest, AsOf: served.Instant(now), Caution: served.CohortCaution}
-	err := s.renewProjections(ctx, p.ClinicID, now)
-	kept := !cannotBeKept(err)
-	if kept && err != nil {
+	if err := s.renewProjections(ctx, p.ClinicID, now); err != nil {
 		return doc, err
 	}
 	var facts []judgement.Facts
 	names := map[string]served.PlanName{}
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		docs, err := view.Weighed(ctx, p.ClinicID)
 		if err != nil {
 			return err
-		}
-		if !kept {
-			if err := s.takeFresh(ctx, view, docs, p.ClinicID, now); err != nil {
-				return err
-			}
 		}
 		facts = factsOf(docs)
 		plans, err := view.Plans(ctx, p.ClinicID)
@@ -45,15 +42,6 @@ func (s *Service) Cohort(ctx context.Context, p access.Principal, now time.Time)
 		doc.Plans = append(doc.Plans, served.CohortPlanOf(names[c.Plan], &c))
 	}
 	return doc, nil
-}
-
-// takeFresh puts what is weighed for this one reading in the place of what is kept, where nothing can be kept.
-func (s *Service) takeFresh(ctx context.Context, view View, docs map[uuid.UUID][]byte, clinic uuid.UUID, now time.Time) error {
-	fresh, err := s.freshProjections(ctx, view, clinic, now)
-	for learner, p := range fresh {
-		docs[learner] = p.Weighed.Doc
-	}
-	return err
 }
 
 // factsOf returns the facts of all programmes that were weighed.

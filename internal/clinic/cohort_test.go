@@ -4,45 +4,12 @@ import (
 	"context"
 	"fmt"
 	"testing"
-	"time"
 
 	"github.com/google/uuid"
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/fault"
-	"swallowtail/internal/served"
 )
-
-// TestACohortOfAStoreThatKeepsNothing asks, while nothing can be written, for what has changed with time: it is what the same
-// question gives once it can be kept.
-func TestACohortOfAStoreThatKeepsNothing(t *testing.T) {
-	t.Parallel()
-	h := newFamily(t)
-	for i := range 6 {
-		h.addLearners([2]string{fmt.Sprintf("Vole %d", i), "nobody"}, 0)
-		h.addLearners([2]string{fmt.Sprintf("Stoat %d", i), "nobody"}, 15)
-	}
-	h.push(started, h.evening()...)
-	ask := func(now time.Time) served.Cohort {
-		t.Helper()
-		c, err := h.Cohort(t.Context(), h.clinician, now)
-		require.NoError(t, err)
-		return c
-	}
-	before := ask(started)
-	later := started.AddDate(0, 0, 20) // the programmes that began first are over
-	sound := h.Store
-	h.Store = fullStore{sound, fault.New(fault.OutOfSpace, "out-of-space", "The server has run out of space.")}
-	unkept := ask(later)
-	h.Store = sound
-	assert.Equal(t, ask(later), unkept)
-	assert.NotEqual(t, before.Plans, unkept.Plans)
-	require.Len(t, unkept.Plans, 1)
-	require.NotNil(t, unkept.Plans[0].AllAges.Over)
-	assert.Equal(t, 7, *unkept.Plans[0].AllAges.Over)
-}
 
 // cohortSize is how many learners a large clinic has.
 const cohortSize = 5_000

@@ -40,8 +40,9 @@ func (s *Service) CreateInvite(ctx context.Context, p access.Principal, househol
 		return CreatedInvite{}, err
 	}
 	invite := Invite{CodeHash: hash, Household: household, Caregiver: caregiver, Expires: now.Add(InviteLife)}
-	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		if _, err := householdFor(ctx, tx, p, household); err != nil {
+	err = s.changes(ctx, p, "createInvite", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Thing = caregiver
+		if _, err := a.household(ctx, tx, household); err != nil {
 			return err
 		}
 		if caregiver != uuid.Nil {
@@ -172,12 +173,9 @@ func caregiverOf(ctx context.Context, view View, household, id uuid.UUID) (Perso
 // RevokeDevice ends what a device may read: from now on it may only hand in what it still holds, and that is set aside for
 // review. A device that was revoked before stays revoked since then.
 func (s *Service) RevokeDevice(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) error {
-	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-		device, err := tx.Device(ctx, id)
+	err := s.changes(ctx, p, "revokeDevice", now, func(ctx context.Context, tx Tx, a *ask, note note) error {
+		device, err := a.device(ctx, tx, id)
 		if err != nil {
-			return notThere(err)
-		}
-		if _, err := householdFor(ctx, tx, p, device.Household); err != nil {
 			return err
 		}
 		if !device.Revoked.IsZero() {

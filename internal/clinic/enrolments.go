@@ -102,17 +102,18 @@ func quiet(plan practice.Plan, t practice.TimeOfDay) bool {
 // CreateEnrolment puts a learner on a plan. The learner's newest screening must be a go.
 func (s *Service) CreateEnrolment(ctx context.Context, p access.Principal, learner uuid.UUID, n NewEnrolment, now time.Time) (EnrolmentDetail, error) {
 	var d EnrolmentDetail
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		l, err := learnerFor(ctx, tx, p, learner)
+	err := s.changes(ctx, p, "createEnrolment", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		l, err := a.learner(ctx, tx, learner)
 		if err != nil {
 			return err
 		}
-		if d.Plan, err = enrolmentPlan(ctx, tx, p, n.Plan); err != nil {
+		if d.Plan, err = enrolmentPlan(ctx, tx, a.permit, n.Plan); err != nil {
 			return err
 		}
 		if d.Enrolment, err = s.newEnrolment(ctx, tx, learner, d.Plan, n, now); err != nil {
 			return err
 		}
+		a.row.Thing = d.Enrolment.ID
 		if err := tx.AddEnrolment(ctx, d.Enrolment); err != nil {
 			return err
 		}
@@ -121,11 +122,11 @@ func (s *Service) CreateEnrolment(ctx context.Context, p access.Principal, learn
 	return d, err
 }
 
-func enrolmentPlan(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Plan, error) {
+func enrolmentPlan(ctx context.Context, view View, p permit, id uuid.UUID) (Plan, error) {
 	if id == uuid.Nil {
 		id = BuiltinPlan
 	}
-	plan, err := planFor(ctx, view, p, id)
+	plan, err := p.plan(ctx, view, id)
 	if fault.KindOf(err) == fault.NotFound {
 		var r refusal
 		r.at("/plan_id", "Name one of your clinic's plans, or leave it out for the plan built in.")
@@ -162,30 +163,31 @@ type EnrolmentDetail struct {
 
 // SetEnrolmentStatus pauses, resumes or ends an enrolment. Ended, it has no nights after tonight; what has ended does not
 // run again, since the learner may be on a new enrolment.
-func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id uuid.UUID, status, note string, now time.Time) (EnrolmentDetail, error) {
+func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id uuid.UUID, status, remark string, now time.Time) (EnrolmentDetail, error) {
 	var r refusal
 	r.unless(slices.Contains([]string{Running, Paused, Ended}, status), "/status", "Give running, paused or ended.")
-	r.note("/note", note)
+	r.note("/note", remark)
 	if err := r.err(); err != nil {
 		return EnrolmentDetail{}, err
 	}
 	var d EnrolmentDetail
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.changes(ctx, p, "setEnrolmentStatus", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Thing = id
 		var err error
 		if d.Enrolment, err = tx.Enrolment(ctx, id); err != nil {
 			return notThere(err)
 		}
-		l, err := learnerFor(ctx, tx, p, d.Learner)
+		l, err := a.learner(ctx, tx, d.Learner)
 		if err != nil {
 			return err
 		}
 		if d.Plan, err = tx.Plan(ctx, d.Enrolment.Plan); err != nil {
 			return err
 		}
-		if err := d.setStatus(status, note, now); err != nil {
+		if err := d.setStatus(status, remark, now); err != nil {
 			return err
 		}
-		if err := tx.SetEnrolmentStatus(ctx, id, d.Status, note, d.EndedOn); err != nil {
+		if err := tx.SetEnrolmentStatus(ctx, id, d.Status, remark, d.EndedOn); err != nil {
 			return err
 		}
 		return s.refold(ctx, tx, l.Household, now)
@@ -193,7 +195,7 @@ func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id
 	return d, err
 }
 
-func (d *EnrolmentDetail) setStatus(status, note string, now time.Time) error {
+func (d *EnrolmentDetail) setStatus(status, remark string, now time.Time) error {
 	if d.Status == Ended && status != Ended {
 		return fault.New(fault.Conflict, "enrolment-ended", "This enrolment has ended: enrol the learner anew instead.")
 	}
@@ -209,6 +211,6 @@ func (d *EnrolmentDetail) setStatus(status, note string, now time.Time) error {
 		// Ended before it began, it has no night at all.
 		d.EndedOn = max(practice.NightAt(now, plan.TurnsAt, zone), d.FirstNight-1)
 	}
-	d.Status, d.StatusNote = status, note
+	d.Status, d.StatusNote = status, remark
 	return nil
 }

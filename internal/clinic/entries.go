@@ -29,8 +29,8 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 	}
 	u.examine(raws)
 	var a AddedEntries
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		l, err := learnerFor(ctx, tx, p, learner)
+	err := s.changes(ctx, p, "addClinicEntries", now, func(ctx context.Context, tx Tx, k *ask, _ note) error {
+		l, err := k.learner(ctx, tx, learner)
 		if err != nil {
 			return err
 		}
@@ -72,6 +72,12 @@ type ListedEntry struct {
 	Why practice.Why // why it is without effect, empty where it has one
 }
 
+// ListedEntries is a page of a learner's entries, and whether there are more.
+type ListedEntries struct {
+	Entries []ListedEntry
+	More    bool
+}
+
 // EntryPage asks for at most Limit entries after a revision.
 type EntryPage struct {
 	After int64
@@ -80,33 +86,38 @@ type EntryPage struct {
 
 // Entries returns a page of a learner's entries as they were sent, replaced ones too. Entries whose learner could not be
 // read are among those of every learner of the household.
-func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.UUID, page EntryPage, now time.Time) (entries []ListedEntry, more bool, err error) {
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		l, err := learnerFor(ctx, view, p, learner)
+func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.UUID, page EntryPage, now time.Time) (ListedEntries, error) {
+	return looks(ctx, s, p, "listEntries", now, func(ctx context.Context, view View, a *ask) (ListedEntries, error) {
+		l, err := a.learner(ctx, view, learner)
 		if err != nil {
-			return err
+			return ListedEntries{}, err
 		}
 		f, err := s.loadFamily(ctx, view, l.Household)
 		if err != nil {
-			return err
+			return ListedEntries{}, err
 		}
-		v := f.view(learner, now)
-		for _, o := range v.Hold {
-			delete(v.Idle, o.Entry) // it holds the learner, whatever else is said of it
-		}
-		for i := range f.stored {
-			e := &f.stored[i]
-			if e.Rev <= page.After || (e.Learner != learner && e.Learner != uuid.Nil) {
-				continue
-			}
-			if more = len(entries) == page.Limit; more {
-				return nil
-			}
-			entries = append(entries, ListedEntry{
-				FeedEntry: s.feedEntry(l.Household, e, &f.read[i].Reading, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
-			})
-		}
-		return nil
+		return s.listed(f, learner, page, now), nil
 	})
-	return entries, more, err
+}
+
+// listed returns a page of the entries that are about a learner.
+func (s *Service) listed(f *family, learner uuid.UUID, page EntryPage, now time.Time) (listed ListedEntries) {
+	v := f.view(learner, now)
+	for _, o := range v.Hold {
+		delete(v.Idle, o.Entry) // it holds the learner, whatever else is said of it
+	}
+	for i := range f.stored {
+		e := &f.stored[i]
+		if e.Rev <= page.After || (e.Learner != learner && e.Learner != uuid.Nil) {
+			continue
+		}
+		if len(listed.Entries) == page.Limit {
+			listed.More = true
+			break
+		}
+		listed.Entries = append(listed.Entries, ListedEntry{
+			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i].Reading, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
+		})
+	}
+	return listed
 }

@@ -2,18 +2,30 @@ package clinic
 
 import (
 	"context"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
+
+	"swallowtail/internal/access"
 )
 
 // KnownOperations returns every operation that the table of rights names.
 func KnownOperations() []Operation {
-	all := open()
-	for operation := range rights() {
-		all = append(all, operation)
-	}
-	return all
+	return slices.Collect(maps.Keys(rules()))
+}
+
+// Permit returns what the table says of a caller and an operation.
+func (r *Rights) Permit(p access.Principal, op Operation) error {
+	_, err := r.permit(p, op)
+	return err
+}
+
+// Reaches reports whether a thing of these owners lies within reach of a caller by an operation.
+func (r *Rights) Reaches(p access.Principal, op Operation, clinic, household, caregiver uuid.UUID) bool {
+	permit, err := r.permit(p, op)
+	return err == nil && permit.owns(owner{clinic: clinic, household: household, caregiver: caregiver}) == nil
 }
 
 // Chained returns the hash chained up to an entry.
@@ -34,4 +46,11 @@ func (s *Service) WeighedAt(ctx context.Context, learner uuid.UUID, at time.Time
 		return err
 	})
 	return w, err
+}
+
+// WaitingRows returns how many rows wait for a commit that is under way.
+func (s *Service) WaitingRows() int {
+	s.trail.mu.Lock()
+	defer s.trail.mu.Unlock()
+	return len(s.trail.waiting)
 }

@@ -146,13 +146,19 @@ func (h *house) push(at time.Time, raws ...[]byte) clinic.SyncAnswer {
 	return a
 }
 
-// alter changes the database behind the store's back.
-func (h *house) alter(statement string, args ...any) {
+// exec runs a statement on the database behind the store's back.
+func (h *house) exec(statement string, args ...any) (sql.Result, error) {
 	h.t.Helper()
 	db, err := sql.Open("sqlite", "file:"+h.path+"?_busy_timeout=10000&_foreign_keys=off")
 	require.NoError(h.t, err)
 	defer func() { require.NoError(h.t, db.Close()) }()
-	result, err := db.ExecContext(h.t.Context(), statement, args...)
+	return db.ExecContext(h.t.Context(), statement, args...)
+}
+
+// alter changes rows of the database behind the store's back.
+func (h *house) alter(statement string, args ...any) {
+	h.t.Helper()
+	result, err := h.exec(statement, args...)
 	require.NoError(h.t, err)
 	n, err := result.RowsAffected()
 	require.NoError(h.t, err)

@@ -50,12 +50,12 @@ func asItWas(*clinic.StoredEntry) {}
 // listed returns why each of the learner's entries is without effect.
 func (h *house) listed() []practice.Why {
 	h.t.Helper()
-	entries, more, err := h.Entries(h.t.Context(), h.clinician, h.learner, clinic.EntryPage{Limit: 100}, started)
+	page, err := h.Entries(h.t.Context(), h.clinician, h.learner, clinic.EntryPage{Limit: 100}, started)
 	require.NoError(h.t, err)
-	require.False(h.t, more)
-	why := make([]practice.Why, len(entries))
-	for i := range entries {
-		why[i] = entries[i].Why
+	require.False(h.t, page.More)
+	why := make([]practice.Why, len(page.Entries))
+	for i := range page.Entries {
+		why[i] = page.Entries[i].Why
 	}
 	return why
 }

@@ -31,18 +31,18 @@ func (s *Service) CreateHousehold(ctx context.Context, p access.Principal, label
 		return Household{}, err
 	}
 	h := Household{ID: s.NewID(), Clinic: p.ClinicID, Label: label, Created: now}
-	return h, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return tx.AddHousehold(ctx, h) })
+	err := s.changes(ctx, p, "createHousehold", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Household = h.ID
+		return tx.AddHousehold(ctx, h)
+	})
+	return h, err
 }
 
 // Households returns a page of the caller's clinic's households.
-func (s *Service) Households(ctx context.Context, p access.Principal, page Page) ([]Household, error) {
-	var households []Household
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		households, err = view.Households(ctx, p.ClinicID, page)
-		return err
+func (s *Service) Households(ctx context.Context, p access.Principal, page Page, now time.Time) ([]Household, error) {
+	return looks(ctx, s, p, "listHouseholds", now, func(ctx context.Context, view View, a *ask) ([]Household, error) {
+		return view.Households(ctx, a.ClinicID, page)
 	})
-	return households, err
 }
 
 // HouseholdDetail is a household and who belongs to it.
@@ -54,23 +54,20 @@ type HouseholdDetail struct {
 }
 
 // HouseholdDetail returns one household of the caller's clinic.
-func (s *Service) HouseholdDetail(ctx context.Context, p access.Principal, id uuid.UUID) (HouseholdDetail, error) {
-	var d HouseholdDetail
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		if d.Household, err = householdFor(ctx, view, p, id); err != nil {
-			return err
+func (s *Service) HouseholdDetail(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) (HouseholdDetail, error) {
+	return looks(ctx, s, p, "getHousehold", now, func(ctx context.Context, view View, a *ask) (d HouseholdDetail, err error) {
+		if d.Household, err = a.household(ctx, view, id); err != nil {
+			return d, err
 		}
 		if d.Learners, err = view.Learners(ctx, id); err != nil {
-			return err
+			return d, err
 		}
 		if d.Caregivers, err = view.Caregivers(ctx, id); err != nil {
-			return err
+			return d, err
 		}
 		d.Devices, err = view.Devices(ctx, id)
-		return err
+		return d, err
 	})
-	return d, err
 }
 
 // NewLearner is a learner to add.
@@ -94,8 +91,9 @@ func (s *Service) CreateLearner(ctx context.Context, p access.Principal, househo
 	l := Learner{
 		ID: s.NewID(), Household: household, Clinic: p.ClinicID, Nickname: n.Nickname, BirthMonth: n.BirthMonth, Created: now,
 	}
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		if _, err := householdFor(ctx, tx, p, household); err != nil {
+	err := s.changes(ctx, p, "createLearner", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Learner = l.ID
+		if _, err := a.household(ctx, tx, household); err != nil {
 			return err
 		}
 		if err := tx.AddLearner(ctx, l); err != nil {
@@ -122,8 +120,9 @@ func (s *Service) RecordScreening(ctx context.Context, p access.Principal, learn
 	record := Screening{
 		ID: s.NewID(), Learner: learner, By: p.ClinicianID, Answers: n.Answers, Decision: n.Decision, Note: n.Note, At: now,
 	}
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		if _, err := learnerFor(ctx, tx, p, learner); err != nil {
+	err := s.changes(ctx, p, "recordScreening", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Thing = record.ID
+		if _, err := a.learner(ctx, tx, learner); err != nil {
 			return err
 		}
 		return tx.AddScreening(ctx, record)

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -10,7 +11,10 @@ import (
 )
 
 // Listen lets a device wait for what is new in its household. Whoever listens must leave in the end.
-func (s *Service) Listen(ctx context.Context, p access.Principal) (*watch.Listener, error) {
+func (s *Service) Listen(ctx context.Context, p access.Principal, now time.Time) (*watch.Listener, error) {
+	if _, err := s.ask(ctx, p, "streamSync", now); err != nil {
+		return nil, err
+	}
 	return s.listeners.Listen(ctx, p.HouseholdID, p.DeviceID)
 }
 

@@ -27,7 +27,13 @@ func (s *Service) AddClinic(ctx context.Context, name, timezone, secondFactor st
 		return Clinic{}, err
 	}
 	c := Clinic{ID: s.NewID(), Name: name, Timezone: timezone, SecondFactor: secondFactor, Created: now}
-	return c, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return tx.AddClinic(ctx, c) })
+	return c, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		if err := tx.AddClinic(ctx, c); err != nil {
+			return err
+		}
+		row := operatorRow(ctx, c.ID, "clinic add", now)
+		return enter(ctx, tx, &row)
+	})
 }
 
 // NewMember is a clinician to add.
@@ -64,7 +70,12 @@ func (s *Service) AddMember(ctx context.Context, n NewMember, now time.Time) (Me
 		if _, err := tx.Clinic(ctx, n.Clinic); err != nil {
 			return notThere(err)
 		}
-		return tx.AddMember(ctx, m)
+		if err := tx.AddMember(ctx, m); err != nil {
+			return err
+		}
+		row := operatorRow(ctx, n.Clinic, "clinician add", now)
+		row.Thing, row.Note = m.ID, m.Role
+		return enter(ctx, tx, &row)
 	})
 	if fault.KindOf(err) == fault.Conflict {
 		err = fault.New(fault.Conflict, "email-taken", "Somebody has this e-mail address already.").Because(err)
@@ -92,6 +103,11 @@ func (s *Service) IssueServiceToken(ctx context.Context, clinic uuid.UUID, role 
 		if _, err := tx.Clinic(ctx, clinic); err != nil {
 			return notThere(err)
 		}
-		return tx.AddServiceToken(ctx, t)
+		if err := tx.AddServiceToken(ctx, t); err != nil {
+			return err
+		}
+		row := operatorRow(ctx, clinic, "token issue", now)
+		row.Thing, row.Note = t.ID, t.Role
+		return enter(ctx, tx, &row)
 	})
 }

@@ -119,7 +119,7 @@ func TestPrepareAgain(t *testing.T) {
 	t.Parallel()
 	h := newFamily(t)
 	require.NoError(t, h.Prepare(t.Context(), started.Add(time.Hour)))
-	plans, err := h.Plans(t.Context(), h.clinician)
+	plans, err := h.Plans(t.Context(), h.clinician, started)
 	require.NoError(t, err)
 	require.Len(t, plans, 1)
 	assert.Equal(t, clinic.BuiltinPlan, plans[0].ID)

@@ -16,19 +16,25 @@ import (
 // Overdue returns the reminders of the caller's clinic that are due at an instant, by due instant, then id, after a place.
 //
 // The store holds each learner's next reminders, so the query costs what is due. Those that have lapsed are worked out
-// anew: for now they are kept, for another instant, or while the store can't keep them, only looked at.
+// anew: for now they are kept, for another instant only looked at.
 func (s *Service) Overdue(ctx context.Context, p access.Principal, asOf time.Time, after *DueKey, limit int, now time.Time) ([]DueReminder, error) {
-	at, err := Question{AsOf: asOf}.instant(p, now)
-	if err != nil {
-		return nil, err
-	}
-	if asOf.IsZero() {
-		if err := s.renewReminders(ctx, p.ClinicID, now); err != nil && !cannotBeKept(err) {
+	return reads(ctx, s, p, "listOverdue", now, func(a *ask) ([]DueReminder, error) {
+		at, err := Question{AsOf: asOf}.instant(p, now)
+		if err != nil {
+			return nil, err
+		}
+		return s.overdue(ctx, a.permit, at, after, limit, now)
+	})
+}
+
+func (s *Service) overdue(ctx context.Context, p permit, at time.Time, after *DueKey, limit int, now time.Time) ([]DueReminder, error) {
+	if at.Equal(now) {
+		if err := s.renewReminders(ctx, p.ClinicID, now); err != nil {
 			return nil, err
 		}
 	}
 	var due []DueReminder
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		lapsed, err := s.lapsedReminders(ctx, view, p.ClinicID, at)
 		if err != nil {
 			return err

@@ -212,13 +212,14 @@ func (s *Service) CreatePlan(ctx context.Context, p access.Principal, name strin
 		return Plan{}, fmt.Errorf("encode plan parameters: %w", err)
 	}
 	plan := Plan{ID: s.NewID(), Clinic: p.ClinicID, Name: name, Version: 1, Parameters: parameters, Created: now}
-	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		plans, err := tx.Plans(ctx, p.ClinicID)
+	err = s.changes(ctx, p, "createPlan", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+		a.row.Thing = plan.ID
+		plans, err := tx.Plans(ctx, a.ClinicID)
 		if err != nil {
 			return err
 		}
 		for _, other := range plans {
-			if other.Clinic == p.ClinicID && other.Name == name {
+			if other.Clinic == a.ClinicID && other.Name == name {
 				plan.Version = max(plan.Version, other.Version+1)
 			}
 		}
@@ -228,34 +229,15 @@ func (s *Service) CreatePlan(ctx context.Context, p access.Principal, name strin
 }
 
 // Plans returns the plans that the caller's clinic may use.
-func (s *Service) Plans(ctx context.Context, p access.Principal) ([]Plan, error) {
-	var plans []Plan
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		plans, err = view.Plans(ctx, p.ClinicID)
-		return err
+func (s *Service) Plans(ctx context.Context, p access.Principal, now time.Time) ([]Plan, error) {
+	return looks(ctx, s, p, "listPlans", now, func(ctx context.Context, view View, a *ask) ([]Plan, error) {
+		return view.Plans(ctx, a.ClinicID)
 	})
-	return plans, err
 }
 
 // Plan returns one of the plans that the caller's clinic may use.
-func (s *Service) Plan(ctx context.Context, p access.Principal, id uuid.UUID) (Plan, error) {
-	var plan Plan
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		plan, err = planFor(ctx, view, p, id)
-		return err
+func (s *Service) Plan(ctx context.Context, p access.Principal, id uuid.UUID, now time.Time) (Plan, error) {
+	return looks(ctx, s, p, "getPlan", now, func(ctx context.Context, view View, a *ask) (Plan, error) {
+		return a.plan(ctx, view, id)
 	})
-	return plan, err
-}
-
-func planFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Plan, error) {
-	plan, err := view.Plan(ctx, id)
-	if err != nil {
-		return Plan{}, notThere(err)
-	}
-	if plan.Clinic != uuid.Nil && plan.Clinic != p.ClinicID {
-		return Plan{}, ErrNotThere
-	}
-	return plan, nil
 }

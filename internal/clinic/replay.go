@@ -72,7 +72,26 @@ func (s *Service) BeginAnew(
 	if h.Replayed, err = s.Replay(ctx, tx, records, now); err != nil {
 		return h, err
 	}
+	if err := tellOfRestore(ctx, tx, h, now); err != nil {
+		return h, err
+	}
 	return h, tx.SetJournal(ctx, journal)
+}
+
+// tellOfRestore puts the restore on the trail of every clinic.
+func tellOfRestore(ctx context.Context, tx Tx, h NewHistory, now time.Time) error {
+	clinics, err := clinicsIn(ctx, tx)
+	if err != nil {
+		return err
+	}
+	for _, id := range clinics {
+		row := operatorRow(ctx, id, "restore", now)
+		row.Thing = h.Epoch
+		if err := enter(ctx, tx, &row); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // replay is a replay under way.

@@ -226,7 +226,7 @@ func TestReplay(t *testing.T) {
 	assert.Equal(t, before, h.rows(), "a second replay changes nothing")
 
 	devices := map[uuid.UUID]clinic.Device{}
-	detail, err := h.HouseholdDetail(ctx, h.clinician, h.household)
+	detail, err := h.HouseholdDetail(ctx, h.clinician, h.household, at(8))
 	require.NoError(t, err)
 	for _, d := range detail.Devices {
 		devices[d.ID] = d

@@ -1,7 +1,9 @@
 package clinic
 
 import (
-	"slices"
+	"context"
+
+	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/fault"
@@ -10,65 +12,204 @@ import (
 // Operation is something that can be asked for, by its id in the API description.
 type Operation string
 
-// rights says which roles may ask for what. Whose things they may ask about is decided where the thing is read: what
-// belongs to somebody else is not there. Every operation of the description is in this table or in open.
-func rights() map[Operation][]access.Role {
-	staff := []access.Role{access.RoleClinician, access.RoleLead}
-	device := []access.Role{access.RoleDevice}
-	return map[Operation][]access.Role{
-		"createPlan":         staff,
-		"listPlans":          staff,
-		"getPlan":            staff,
-		"createHousehold":    staff,
-		"listHouseholds":     staff,
-		"getHousehold":       staff,
-		"createInvite":       staff,
-		"revokeDevice":       staff,
-		"createLearner":      staff,
-		"recordScreening":    staff,
-		"createEnrolment":    staff,
-		"setEnrolmentStatus": staff,
-		"getRoster":          staff,
-		"getCohort":          {access.RoleLead},
-		"getSummary":         append(device, staff...),
-		"getNights":          append(device, staff...),
-		"listEntries":        staff,
-		"addClinicEntries":   staff,
-		"sync":               device,
-		"streamSync":         device,
-		"getOwnHousehold":    device,
-		"listOverdue":        {access.RoleScheduler},
-	}
+// Reach is whose things a role may ask about by an operation. What lies beyond it is not there: the answer is the same as to
+// what nobody has.
+type Reach int
+
+// The reaches.
+const (
+	Nowhere     Reach = iota // the role may not ask at all
+	OfClinic                 // whatever belongs to the caller's clinic
+	OfHousehold              // whatever belongs to the caller's household
+	OfCaregiver              // what belongs to the caregiver whose device asks, and to nobody else
+)
+
+// Trail is what an operation leaves on the audit trail of the clinic.
+type Trail int
+
+// The trails.
+const (
+	Silent Trail = iota // nothing: it tells nothing about anybody
+	Read                // a row that is durable before the answer
+	Change              // a row in the very transaction that changes something
+)
+
+// Rule says who may ask for an operation, about whose things, and what that leaves behind.
+type Rule struct {
+	Open  bool // needs no token
+	Reach map[access.Role]Reach
+	Trail Trail
+	// Revoked lets through a device that has been revoked, Withdrawn one whose caregiver has withdrawn consent. What they may
+	// do then is less, as the use case says.
+	Revoked, Withdrawn bool
 }
 
-// open lists the operations that need no token.
-func open() []Operation {
-	return []Operation{
-		"getHealth", "getReadiness", "getSpecYaml", "getSpecJson", "getDocs", "getJwks", "getConsentText",
-		"signIn", "setUpSecondFactor", "refreshTokens", "enrolDevice",
+// rules is the one table of who may do what: role, operation, and whose things. Every operation of the description is in it;
+// a server with one that is not refuses to start. Use cases ask it again, so that no way round the edge leads round it.
+func rules() map[Operation]Rule {
+	open := Rule{Open: true}
+	staff := func(t Trail) Rule {
+		return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleClinician: OfClinic, access.RoleLead: OfClinic}}
+	}
+	lead := Rule{Trail: Read, Reach: map[access.Role]Reach{access.RoleLead: OfClinic}}
+	scheduler := Rule{Trail: Read, Reach: map[access.Role]Reach{access.RoleScheduler: OfClinic}}
+	device := func(t Trail, reach Reach) Rule {
+		return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleDevice: reach}}
+	}
+	familyToo := func(r Rule, reach Reach) Rule {
+		r.Reach[access.RoleDevice] = reach
+		return r
+	}
+	return map[Operation]Rule{
+		"getHealth": open, "getReadiness": open, "getSpecYaml": open, "getSpecJson": open, "getDocs": open, "getJwks": open,
+		"getConsentText": open,
+		// Whoever proves who they are, by what they send: the trail is written where that is known.
+		"signIn": open, "setUpSecondFactor": open, "refreshTokens": open, "enrolDevice": open,
+
+		"createPlan": staff(Change),
+		"listPlans":  staff(Silent),
+		"getPlan":    staff(Silent),
+
+		"createHousehold":    staff(Change),
+		"listHouseholds":     staff(Read),
+		"getHousehold":       staff(Read),
+		"createInvite":       staff(Change),
+		"revokeDevice":       staff(Change),
+		"createLearner":      staff(Change),
+		"recordScreening":    staff(Change),
+		"createEnrolment":    staff(Change),
+		"setEnrolmentStatus": staff(Change),
+		"getRoster":          staff(Read),
+		"getSummary":         familyToo(staff(Read), OfHousehold),
+		"getNights":          familyToo(staff(Read), OfHousehold),
+		"listEntries":        staff(Read),
+		"addClinicEntries":   staff(Change),
+
+		"getCohort": lead,
+		"listAudit": lead,
+
+		"sync":            {Trail: Change, Revoked: true, Reach: map[access.Role]Reach{access.RoleDevice: OfHousehold}},
+		"streamSync":      device(Silent, OfHousehold),
+		"getOwnHousehold": device(Read, OfHousehold),
+
+		"listOverdue": scheduler,
 	}
 }
 
 // Rights answers who may ask for what.
-type Rights struct {
-	roles map[Operation][]access.Role
-	open  []Operation
-}
+type Rights struct{ rules map[Operation]Rule }
 
 // NewRights returns the table of rights.
-func NewRights() *Rights { return &Rights{roles: rights(), open: open()} }
+func NewRights() *Rights { return &Rights{rules: rules()} }
 
-// Open reports whether an operation needs no token.
-func (r *Rights) Open(op Operation) bool { return slices.Contains(r.open, op) }
+// Rule returns what the table says of an operation, and whether it says anything.
+func (r *Rights) Rule(op Operation) (Rule, bool) {
+	rule, known := r.rules[op]
+	return rule, known
+}
 
-// Known reports whether the table says anything of an operation.
-func (r *Rights) Known(op Operation) bool { return r.Open(op) || len(r.roles[op]) > 0 }
+var (
+	errForbidden = fault.New(fault.Forbidden, "forbidden", "Your role does not have the right to do this.")
+	errRevoked   = fault.New(fault.Forbidden, "forbidden",
+		"This device has been revoked: it may hand in what it holds, and reads nothing.")
+)
 
-// Check returns a fault of kind Forbidden unless the caller's role may ask for an operation. A revoked device may only
-// hand in what it holds.
-func (r *Rights) Check(p access.Principal, op Operation) error {
-	if !slices.Contains(r.roles[op], p.Role) || (p.UploadOnly && op != "sync") {
-		return fault.New(fault.Forbidden, "forbidden", "Your role does not have the right to do this.")
+// permit returns what a caller may do by an operation: a fault of kind Forbidden where that is nothing.
+func (r *Rights) permit(p access.Principal, op Operation) (permit, error) {
+	rule := r.rules[op]
+	reach := rule.Reach[p.Role]
+	switch {
+	case reach == Nowhere:
+		return permit{}, errForbidden
+	case p.UploadOnly && !rule.Revoked:
+		return permit{}, errRevoked
+	}
+	return permit{Principal: p, reach: reach}, nil
+}
+
+// permit is a caller, and whose things they may ask about. Everything that a use case reads for somebody is read through it.
+type permit struct {
+	access.Principal
+	reach Reach
+}
+
+// owner is whom a thing belongs to.
+type owner struct{ clinic, household, caregiver uuid.UUID }
+
+// owns returns ErrNotThere unless a thing of this owner lies within reach.
+func (p permit) owns(o owner) error {
+	mine := false
+	switch p.reach {
+	case Nowhere:
+	case OfClinic:
+		mine = o.clinic != uuid.Nil && o.clinic == p.ClinicID
+	case OfHousehold:
+		mine = o.household != uuid.Nil && o.household == p.HouseholdID
+	case OfCaregiver:
+		mine = o.caregiver != uuid.Nil && o.caregiver == p.CaregiverID && o.household == p.HouseholdID
+	}
+	if !mine {
+		return ErrNotThere
 	}
 	return nil
+}
+
+func (p permit) learner(ctx context.Context, view View, id uuid.UUID) (Learner, error) {
+	learner, err := view.Learner(ctx, id)
+	if err == nil {
+		err = p.owns(owner{clinic: learner.Clinic, household: learner.Household})
+	}
+	if err != nil {
+		return Learner{}, notThere(err)
+	}
+	return learner, nil
+}
+
+func (p permit) household(ctx context.Context, view View, id uuid.UUID) (Household, error) {
+	household, err := view.Household(ctx, id)
+	if err == nil {
+		err = p.owns(owner{clinic: household.Clinic, household: household.ID})
+	}
+	if err != nil {
+		return Household{}, notThere(err)
+	}
+	return household, nil
+}
+
+func (p permit) device(ctx context.Context, view View, id uuid.UUID) (Device, error) {
+	device, err := view.Device(ctx, id)
+	if err != nil {
+		return Device{}, notThere(err)
+	}
+	household, err := view.Household(ctx, device.Household)
+	if err == nil {
+		err = p.owns(owner{clinic: household.Clinic, household: household.ID, caregiver: device.Caregiver})
+	}
+	if err != nil {
+		return Device{}, notThere(err)
+	}
+	return device, nil
+}
+
+// plan returns a plan of the caller's clinic, or the one that is built in, which is everybody's.
+func (p permit) plan(ctx context.Context, view View, id uuid.UUID) (Plan, error) {
+	plan, err := view.Plan(ctx, id)
+	if err == nil && plan.Clinic != uuid.Nil {
+		err = p.owns(owner{clinic: plan.Clinic})
+	}
+	if err != nil {
+		return Plan{}, notThere(err)
+	}
+	return plan, nil
+}
+
+// ErrNotThere is the one answer to what is not there and to what is somebody else's.
+var ErrNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
+
+// notThere gives every missing thing one answer, so that absence tells nothing.
+func notThere(err error) error {
+	if fault.KindOf(err) == fault.NotFound {
+		return ErrNotThere.Because(err)
+	}
+	return err
 }

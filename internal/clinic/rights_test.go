@@ -2,6 +2,8 @@ package clinic_test
 
 import (
 	"encoding/json"
+	"maps"
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
@@ -32,7 +34,7 @@ func described(t *testing.T) map[clinic.Operation]bool {
 			operations[clinic.Operation(operation.ID)] = operation.Security != nil && len(*operation.Security) == 0
 		}
 	}
-	require.Len(t, operations, 33)
+	require.Len(t, operations, 34)
 	return operations
 }
 
@@ -41,19 +43,14 @@ func TestRightsCoverTheDescription(t *testing.T) {
 	rights := clinic.NewRights()
 	operations := described(t)
 	for operation, open := range operations {
-		assert.True(t, rights.Known(operation), operation)
-		assert.Equal(t, open, rights.Open(operation), operation)
+		rule, known := rights.Rule(operation)
+		assert.True(t, known, operation)
+		assert.Equal(t, open, rule.Open, operation)
+		assert.Equal(t, open, len(rule.Reach) == 0, "%s: open to anybody, or to some role", operation)
 	}
-	assert.False(t, rights.Known("eraseEverything"))
-	assert.ElementsMatch(t, clinic.KnownOperations(), keysOf(operations), "nothing else is in the table")
-}
-
-func keysOf(operations map[clinic.Operation]bool) []clinic.Operation {
-	var names []clinic.Operation
-	for operation := range operations {
-		names = append(names, operation)
-	}
-	return names
+	_, known := rights.Rule("eraseEverything")
+	assert.False(t, known)
+	assert.ElementsMatch(t, clinic.KnownOperations(), slices.Collect(maps.Keys(operations)), "nothing else is in the table")
 }
 
 func TestRights(t *testing.T) {
@@ -61,8 +58,10 @@ func TestRights(t *testing.T) {
 	rights := clinic.NewRights()
 	device := []access.Role{access.RoleDevice}
 	staff := []access.Role{access.RoleClinician, access.RoleLead}
+	lead := []access.Role{access.RoleLead}
 	wanted := map[clinic.Operation][]access.Role{
-		"sync": device, "streamSync": device, "getOwnHousehold": device, "listOverdue": {access.RoleScheduler}, "getCohort": {access.RoleLead},
+		"sync": device, "streamSync": device, "getOwnHousehold": device, "listOverdue": {access.RoleScheduler},
+		"getCohort": lead, "listAudit": lead,
 		"getSummary": append(device, staff...), "getNights": append(device, staff...),
 	}
 	for operation, open := range described(t) {
@@ -71,8 +70,8 @@ func TestRights(t *testing.T) {
 			roles = staff
 		}
 		for _, role := range []access.Role{access.RoleDevice, access.RoleClinician, access.RoleLead, access.RoleScheduler, "", "operator"} {
-			err := rights.Check(access.Principal{Role: role}, operation)
-			if contains(roles, role) {
+			err := rights.Permit(access.Principal{Role: role}, operation)
+			if slices.Contains(roles, role) {
 				assert.NoError(t, err, "%s %s", role, operation)
 			} else {
 				assert.Equal(t, fault.Forbidden, fault.KindOf(err), "%s %s", role, operation)
@@ -80,19 +79,36 @@ func TestRights(t *testing.T) {
 		}
 		revoked := access.Principal{Role: access.RoleDevice, DeviceID: uuid.New(), UploadOnly: true}
 		if operation == "sync" {
-			require.NoError(t, rights.Check(revoked, operation))
+			require.NoError(t, rights.Permit(revoked, operation))
 		} else {
-			assert.Equal(t, fault.Forbidden, fault.KindOf(rights.Check(revoked, operation)), operation)
+			assert.Equal(t, fault.Forbidden, fault.KindOf(rights.Permit(revoked, operation)), operation)
 		}
 	}
-	assert.Error(t, rights.Check(access.Principal{Role: access.RoleLead}, "eraseEverything"))
+	assert.Error(t, rights.Permit(access.Principal{Role: access.RoleLead}, "eraseEverything"))
 }
 
-func contains(roles []access.Role, role access.Role) bool {
-	for _, r := range roles {
-		if r == role {
-			return true
+// TestWhoseThings asks for everybody's things by every operation: a device reaches those of its own household, staff and
+// programs those of their own clinic, nobody any other, nor what is nobody's.
+func TestWhoseThings(t *testing.T) {
+	t.Parallel()
+	rights := clinic.NewRights()
+	north, south, home, next, mama := uuid.New(), uuid.New(), uuid.New(), uuid.New(), uuid.New()
+	callers := []access.Principal{
+		{Role: access.RoleDevice, ClinicID: north, HouseholdID: home, CaregiverID: mama},
+		{Role: access.RoleClinician, ClinicID: north},
+		{Role: access.RoleLead, ClinicID: north},
+		{Role: access.RoleScheduler, ClinicID: north},
+	}
+	for operation := range described(t) {
+		for _, p := range callers {
+			asks := rights.Permit(p, operation) == nil
+			assert.Equal(t, asks, rights.Reaches(p, operation, north, home, mama), "%s %s: their own", p.Role, operation)
+			assert.Equal(t, asks && p.Role != access.RoleDevice, rights.Reaches(p, operation, north, next, uuid.New()),
+				"%s %s: of another household of the clinic", p.Role, operation)
+			assert.False(t, rights.Reaches(p, operation, south, uuid.New(), uuid.New()), "%s %s: of another clinic", p.Role, operation)
+			assert.False(t, rights.Reaches(p, operation, uuid.Nil, uuid.Nil, uuid.Nil), "%s %s: nobody's", p.Role, operation)
+			nowhere := access.Principal{Role: p.Role}
+			assert.False(t, rights.Reaches(nowhere, operation, uuid.Nil, uuid.Nil, uuid.Nil), "%s %s: of nowhere", p.Role, operation)
 		}
 	}
-	return false
 }

@@ -41,11 +41,13 @@ type Service struct {
 	weighing  chan struct{} // held by the one who weighs
 	readings  readings
 	listeners *watch.Hub
+	rights    *Rights
+	trail     trail
 }
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
-	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1)}
+	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1), rights: NewRights()}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
 	return s
 }
@@ -66,45 +68,6 @@ func (s *Service) Prepare(ctx context.Context, now time.Time) error {
 
 // Ready reports whether the service can work.
 func (s *Service) Ready(ctx context.Context) error { return s.Store.Ready(ctx) }
-
-// ErrNotThere is the one answer to what is not there and to what is somebody else's.
-var ErrNotThere = fault.New(fault.NotFound, "not-found", "There is no such thing, or it is not yours to see.")
-
-// learnerFor returns a learner whom the caller may see. What belongs to somebody else is not there.
-func learnerFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Learner, error) {
-	learner, err := view.Learner(ctx, id)
-	if err != nil {
-		return Learner{}, notThere(err)
-	}
-	mine := learner.Clinic == p.ClinicID
-	if p.Role == access.RoleDevice {
-		mine = learner.Household == p.HouseholdID
-	}
-	if !mine {
-		return Learner{}, ErrNotThere
-	}
-	return learner, nil
-}
-
-// householdFor returns a household of the caller's clinic.
-func householdFor(ctx context.Context, view View, p access.Principal, id uuid.UUID) (Household, error) {
-	household, err := view.Household(ctx, id)
-	if err != nil {
-		return Household{}, notThere(err)
-	}
-	if household.Clinic != p.ClinicID {
-		return Household{}, ErrNotThere
-	}
-	return household, nil
-}
-
-// notThere gives every missing thing one answer, so that absence tells nothing.
-func notThere(err error) error {
-	if fault.KindOf(err) == fault.NotFound {
-		return ErrNotThere.Because(err)
-	}
-	return err
-}
 
 // refusal gathers what is wrong with an input.
 type refusal struct{ fields []fault.Field }

@@ -57,7 +57,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	}
 	u.examine(r.Entries)
 	a := SyncAnswer{UploadOnly: p.UploadOnly}
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
 		if _, err := tx.LockHead(ctx, p.HouseholdID); err != nil {
 			return err
 		}

@@ -46,15 +46,15 @@ type seen struct {
 	programme *practice.Programme // nil for a learner without one
 }
 
-func (s *Service) see(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (*seen, error) {
-	at, err := q.instant(p, now)
+func (s *Service) see(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (*seen, error) {
+	at, err := q.instant(a.Principal, now)
 	if err != nil {
 		return nil, err
 	}
 	var sn seen
 	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		var err error
-		if sn.learner, err = learnerFor(ctx, view, p, learner); err != nil {
+		if sn.learner, err = a.learner(ctx, view, learner); err != nil {
 			return err
 		}
 		sn.family, err = s.loadFamily(ctx, view, sn.learner.Household)
@@ -85,13 +85,17 @@ type Summed struct {
 // Summary returns the document that sums up a learner's programme for whoever asks: the clinic's, or the family's, which
 // holds nothing of readiness.
 func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
-	sn, err := s.see(ctx, p, learner, q, now)
+	return reads(ctx, s, p, "getSummary", now, func(a *ask) (Summed, error) { return s.summary(ctx, a, learner, q, now) })
+}
+
+func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
+	sn, err := s.see(ctx, a, learner, q, now)
 	if err != nil {
 		return Summed{}, err
 	}
 	j := judgement.Judge(&sn.view, sn.programme, served.Born(sn.learner.BirthMonth))
 	subject := sn.family.subject(sn.learner, &sn.view, sn.programme)
-	if p.Role == access.RoleDevice {
+	if a.Role == access.RoleDevice {
 		doc, err := served.Encode(served.FamilySummaryOf(subject, &j))
 		return Summed{Doc: doc, Says: sha256.Sum256(doc)}, err
 	}
@@ -148,11 +152,17 @@ type NightsAnswer struct {
 
 // Nights returns every night of a learner's programme.
 func (s *Service) Nights(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (NightsAnswer, error) {
-	sn, err := s.see(ctx, p, learner, q, now)
-	if err != nil {
-		return NightsAnswer{}, err
-	}
-	a := NightsAnswer{At: sn.view.At}
+	return reads(ctx, s, p, "getNights", now, func(a *ask) (NightsAnswer, error) {
+		sn, err := s.see(ctx, a, learner, q, now)
+		if err != nil {
+			return NightsAnswer{}, err
+		}
+		return sn.nights()
+	})
+}
+
+func (sn *seen) nights() (a NightsAnswer, err error) {
+	a.At = sn.view.At
 	if sn.programme != nil {
 		a.Enrolment = sn.programme.Enrolment.ID.UUID
 		if a.Nights, err = nightDocs(&sn.view, sn.programme, sn.programme.Nights); err != nil {
@@ -196,20 +206,18 @@ type OwnHousehold struct {
 
 // OwnHousehold returns the household of the device that asks.
 func (s *Service) OwnHousehold(ctx context.Context, p access.Principal, now time.Time) (OwnHousehold, error) {
-	var own OwnHousehold
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		f, err := s.loadFamily(ctx, view, p.HouseholdID)
+	return looks(ctx, s, p, "getOwnHousehold", now, func(ctx context.Context, view View, a *ask) (own OwnHousehold, err error) {
+		f, err := s.loadFamily(ctx, view, a.HouseholdID)
 		if err != nil {
-			return err
+			return own, err
 		}
 		own.Household = f.household
 		for _, l := range f.learners {
 			own.Learners = append(own.Learners, f.ownLearner(l, now))
 		}
-		own.Caregivers, err = view.Caregivers(ctx, p.HouseholdID)
-		return err
+		own.Caregivers, err = view.Caregivers(ctx, a.HouseholdID)
+		return own, err
 	})
-	return own, err
 }
 
 func (f *family) ownLearner(l Learner, now time.Time) OwnLearner {

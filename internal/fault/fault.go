@@ -123,3 +123,11 @@ func KindOf(err error) Kind {
 	}
 	return Internal
 }
+
+// ProblemOf returns the slug of the outermost *Error in err's tree, and "internal" when there is none.
+func ProblemOf(err error) string {
+	if e, ok := errors.AsType[*Error](err); ok {
+		return e.Problem
+	}
+	return kindNames[Internal]
+}
