@@ -186,8 +186,9 @@ func TestReadingsShareACommit(t *testing.T) {
 		for range many {
 			readers.Go(func() {
 				_, err := h.Nights(t.Context(), h.clinician, h.learner, clinic.Question{}, started)
-				assert.NoError(t, err)
-				answered.Add(1)
+				if assert.NoError(t, err) {
+					answered.Add(1)
+				}
 			})
 		}
 		require.Eventually(t, func() bool { return store.began.Load() == 1 && h.WaitingRows() == many-1 }, time.Minute, time.Millisecond)
