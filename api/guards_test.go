@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
 	"swallowtail/openapi"
 )
 
@@ -83,7 +84,10 @@ func (w *world) targets() []target {
 		{"listHouseholds", http.MethodGet, "/v1/households", nil, staff},
 		{"getHousehold", http.MethodGet, household, nil, staff},
 		{"createInvite", http.MethodPost, household + "/invites", map[string]any{}, staff},
-		{"revokeDevice", http.MethodPost, "/v1/devices/" + w.spare.device + "/revoke", nil, staff},
+		{"revokeDevice", http.MethodPost, "/v1/devices/" + w.spare.device + "/revoke", nil, append(device, staff...)},
+		{"listOwnDevices", http.MethodGet, "/v1/devices", nil, device},
+		{"getConsent", http.MethodGet, "/v1/consent", nil, device},
+		{"giveConsent", http.MethodPost, "/v1/consent", map[string]any{"version": clinic.ConsentVersion}, device},
 		{"createLearner", http.MethodPost, household + "/learners", map[string]any{"nickname": "Vole"}, staff},
 		{"recordScreening", http.MethodPost, w.family.path("screening"), map[string]any{"answers": answers(), "decision": "go"}, staff},
 		{"createEnrolment", http.MethodPost, w.family.path("enrolments"), map[string]any{
@@ -103,6 +107,8 @@ func (w *world) targets() []target {
 		{"streamSync", http.MethodGet, streamPath, nil, device},
 		{"getOwnHousehold", http.MethodGet, "/v1/household", nil, device},
 		{"listOverdue", http.MethodGet, "/v1/reminders/overdue", nil, scheduler},
+		// The last, since it does away with what the others need.
+		{"withdrawConsent", http.MethodPost, "/v1/caregivers/" + w.papa.caregiver + "/withdraw-consent", nil, append(device, staff...)},
 	}
 }
 
@@ -192,7 +198,7 @@ func TestOthersThingsAreNotThere(t *testing.T) {
 	otherEnrolment := w.other.summary().text("enrolment", "id")
 	theirs := map[string]string{
 		w.plan: otherPlan, w.household: w.other.household, w.learner: w.other.learner, w.enrolment: otherEnrolment,
-		w.spare.device: w.otherPapa.device,
+		w.spare.device: w.otherPapa.device, w.papa.caregiver: w.otherPapa.caregiver,
 	}
 	instance := func(r reply) map[string]any { return with(r.doc(), "instance", nil) }
 	for _, target := range w.targets() {

@@ -141,6 +141,9 @@ func (h *house) checked() {
 	report, err := h.service.Check(h.t.Context())
 	require.NoError(h.t, err)
 	assert.Empty(h.t, report.Differences)
+	trails, err := h.service.VerifyAudit(h.t.Context(), nil)
+	require.NoError(h.t, err)
+	assert.Empty(h.t, trails.Faults)
 }
 
 // who is somebody who calls: a token is made for each call, so that moving the clock ends none.

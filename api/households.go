@@ -69,17 +69,23 @@ func (s *server) GetHousehold(ctx context.Context, r oas.GetHouseholdRequestObje
 }
 
 func caregiverOf(p clinic.Person, devices []clinic.Device) oas.Caregiver {
-	c := oas.Caregiver{ID: p.ID.String(), Name: p.Name, Devices: []oas.Device{}}
+	c := oas.Caregiver{
+		ID: p.ID.String(), Name: p.Name, Devices: []oas.Device{},
+		Consent: consentOf(clinic.ConsentOf(&p)),
+	}
 	for _, d := range devices {
-		if d.Caregiver != p.ID {
-			continue
+		if d.Caregiver == p.ID {
+			c.Devices = append(c.Devices, deviceOf(d))
 		}
-		c.Devices = append(c.Devices, oas.Device{
-			ID: d.ID.String(), Name: d.Name, Platform: d.Platform, EnrolledAt: d.Enrolled,
-			LastHeardAt: instantOrNull(d.Heard), RevokedAt: instantOrNull(d.Revoked),
-		})
 	}
 	return c
+}
+
+func deviceOf(d clinic.Device) oas.Device {
+	return oas.Device{
+		ID: d.ID.String(), Name: d.Name, Platform: d.Platform, EnrolledAt: d.Enrolled,
+		LastHeardAt: instantOrNull(d.Heard), RevokedAt: instantOrNull(d.Revoked),
+	}
 }
 
 func instantOrNull(t time.Time) *time.Time {

@@ -107,7 +107,8 @@ func TestHouseholds(t *testing.T) {
 	tablet := papa.further()
 	assert.JSONEq(t, `{"id":"`+id+`","label":"two homes, blue folder",
 		"learners":[{"id":"`+f.learner+`","nickname":"Otter","age_band":"6-7"},{"id":"`+sibling+`","nickname":"Ünal 🦦","age_band":null}],
-		"caregivers":[{"id":"`+papa.caregiver+`","name":"Papa","devices":[
+		"caregivers":[{"id":"`+papa.caregiver+`","name":"Papa",
+			"consent":{"caregiver_id":"`+papa.caregiver+`","version":"1","given_at":"2027-03-01T22:01:30Z","withdrawn_at":null},"devices":[
 			{"id":"`+papa.device+`","name":"phone","platform":"android","enrolled_at":"2027-03-01T22:00:00Z",
 			 "last_heard_at":"2027-03-01T22:01:30Z","revoked_at":null},
 			{"id":"`+tablet.device+`","name":"phone","platform":"android","enrolled_at":"2027-03-01T22:01:30Z",

@@ -72,10 +72,13 @@ func TestADeviceIsRevoked(t *testing.T) {
 		return `{"id":"` + p.device + `","name":"phone","platform":"android","enrolled_at":"2027-03-01T22:00:00Z",
 			"last_heard_at":` + heard + `,"revoked_at":` + revoked + `}`
 	}
+	stands := func(p *phone) string {
+		return `{"caregiver_id":"` + p.caregiver + `","version":"1","given_at":"2027-03-01T22:00:00Z","withdrawn_at":null}`
+	}
 	assert.JSONEq(t, `{"id":"`+f.household+`","label":"Otter's",
 		"learners":[{"id":"`+f.learner+`","nickname":"Otter","age_band":"6-7"}],
-		"caregivers":[{"id":"`+mama.caregiver+`","name":"Mama","devices":[`+device(mama, "null", "null")+`]},
-			{"id":"`+papa.caregiver+`","name":"Papa","devices":[`+
+		"caregivers":[{"id":"`+mama.caregiver+`","name":"Mama","consent":`+stands(mama)+`,"devices":[`+device(mama, "null", "null")+`]},
+			{"id":"`+papa.caregiver+`","name":"Papa","consent":`+stands(papa)+`,"devices":[`+
 		device(papa, `"2027-03-01T22:01:00Z"`, `"2027-03-01T22:01:00Z"`)+`,`+device(tablet, "null", "null")+`]}]}`,
 		string(f.clinician.get("/v1/households/"+f.household).ok(http.StatusOK).body))
 	mama.sync()

@@ -116,11 +116,11 @@ func TestOperationsAreTheContracts(t *testing.T) {
 	t.Parallel()
 	expected := []string{
 		"addClinicEntries", "createEnrolment", "createHousehold", "createInvite", "createLearner", "createPlan",
-		"enrolDevice", "getCohort", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
-		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary",
-		"listAudit", "listEntries", "listHouseholds", "listOverdue", "listPlans", "recordScreening", "refreshTokens",
+		"enrolDevice", "getCohort", "getConsent", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
+		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary", "giveConsent",
+		"listAudit", "listEntries", "listHouseholds", "listOverdue", "listOwnDevices", "listPlans", "recordScreening", "refreshTokens",
 		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "streamSync",
-		"sync",
+		"sync", "withdrawConsent",
 	}
 	var names []string
 	for _, o := range operations(t, load(t)) {

@@ -283,6 +283,21 @@ func (e Medium) Valid() bool {
 	}
 }
 
+// Defines values for NarrowSummaryConsentWithdrawn.
+const (
+	NarrowSummaryConsentWithdrawnTrue NarrowSummaryConsentWithdrawn = true
+)
+
+// Valid indicates whether the value is a known member of the NarrowSummaryConsentWithdrawn enum.
+func (e NarrowSummaryConsentWithdrawn) Valid() bool {
+	switch e {
+	case NarrowSummaryConsentWithdrawnTrue:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for NightStatus.
 const (
 	NightStatusAttempted NightStatus = "attempted"
@@ -701,6 +716,9 @@ type AuthorRole string
 
 // Caregiver A caregiver with their devices.
 type Caregiver struct {
+	// Consent Where a caregiver's consent stands.
+	Consent Consent `json:"consent"`
+
 	// Devices Their devices, revoked ones too.
 	Devices []Device `json:"devices"`
 
@@ -1060,6 +1078,23 @@ type CohortWaiting struct {
 	//
 	// Examples: 12
 	NotFollowed *int `json:"not_followed"`
+}
+
+// Consent Where a caregiver's consent stands.
+type Consent struct {
+	// CaregiverID Whose consent it is.
+	CaregiverID string `json:"caregiver_id"`
+
+	// GivenAt When it was given last; null where it never was.
+	GivenAt *time.Time `json:"given_at"`
+
+	// Version The version of the text that was consented to last.
+	//
+	// Examples: 2027-01
+	Version string `json:"version"`
+
+	// WithdrawnAt When it was withdrawn; null while it stands.
+	WithdrawnAt *time.Time `json:"withdrawn_at"`
 }
 
 // ConsentText The text a caregiver consents to.
@@ -1507,6 +1542,7 @@ type FamilySummary struct {
 // | `open_disagreement` | caregivers' accounts of a try differ, and nobody has settled it |
 // | `unheard` | a device has not been heard from since a night closed |
 // | `quarantined_entries`, `set_aside_entries` | entries that wait for a review |
+// | `consent_withdrawn` | no caregiver's consent stands: nobody is reminded, and what comes in is set aside unread |
 // | `medicine_tried` | a try on the medicine itself is on record |
 // | `choice_changed` | what arrived later would have chosen another position to be judged in |
 // | `same_answer` | the last nights have one and the same answer throughout, and all was swallowed |
@@ -1518,6 +1554,14 @@ type FamilySummary struct {
 //
 // Examples: open_disagreement
 type Flag = string
+
+// GiveConsentRequest Consent to a text that was shown.
+type GiveConsentRequest struct {
+	// Version The version of the text that was shown.
+	//
+	// Examples: 2027-01
+	Version string `json:"version"`
+}
 
 // GoneNight A night that is no more.
 type GoneNight struct {
@@ -1696,6 +1740,27 @@ type Mark string
 // Medium What was to be swallowed. Only tries on a sweet are scored.
 type Medium string
 
+// NarrowSummary What a device still reads of a learner once its caregiver has withdrawn consent: whether practice is on hold, and what
+// to keep in mind.
+type NarrowSummary struct {
+	// Caution What to keep in mind while practising.
+	//
+	// Examples: An adult is there for every try. Stop on coughing, pain, vomiting or fear.
+	Caution string `json:"caution"`
+
+	// ConsentWithdrawn Consent has been withdrawn, which is why there is no more.
+	ConsentWithdrawn NarrowSummaryConsentWithdrawn `json:"consent_withdrawn"`
+
+	// Hold Practice is on hold; absent when it is not.
+	Hold *FamilyHold `json:"hold,omitempty"`
+
+	// Learner A learner in brief.
+	Learner LearnerCard `json:"learner"`
+}
+
+// NarrowSummaryConsentWithdrawn Consent has been withdrawn, which is why there is no more.
+type NarrowSummaryConsentWithdrawn bool
+
 // Night One night of one learner.
 type Night = json.RawMessage
 
@@ -1837,6 +1902,12 @@ type OverduePage struct {
 
 	// Overdue The reminders, by `due_at`, then id.
 	Overdue []Overdue `json:"overdue"`
+}
+
+// OwnDevices The devices of one caregiver.
+type OwnDevices struct {
+	// Devices The devices, by when they came in.
+	Devices []Device `json:"devices"`
 }
 
 // OwnEnrolment A learner's place on a plan, as the family sees it.
@@ -2751,6 +2822,9 @@ type You struct {
 // AsOf defines model for AsOf.
 type AsOf = time.Time
 
+// CaregiverPath defines model for CaregiverPath.
+type CaregiverPath = string
+
 // DevicePath defines model for DevicePath.
 type DevicePath = string
 
@@ -2926,6 +3000,9 @@ type SetUpSecondFactorJSONRequestBody = SecondFactorRequest
 // SignInJSONRequestBody defines body for SignIn for application/json ContentType.
 type SignInJSONRequestBody = SignInRequest
 
+// GiveConsentJSONRequestBody defines body for GiveConsent for application/json ContentType.
+type GiveConsentJSONRequestBody = GiveConsentRequest
+
 // EnrolDeviceJSONRequestBody defines body for EnrolDevice for application/json ContentType.
 type EnrolDeviceJSONRequestBody = EnrolDeviceRequest
 
@@ -3008,6 +3085,32 @@ func (t *Summary) MergeFamilySummary(v FamilySummary) error {
 	return err
 }
 
+// AsNarrowSummary returns the union data inside the Summary as a NarrowSummary
+func (t Summary) AsNarrowSummary() (NarrowSummary, error) {
+	var body NarrowSummary
+	err := json.Unmarshal(t.union, &body)
+	return body, err
+}
+
+// FromNarrowSummary overwrites any union data inside the Summary as the provided NarrowSummary
+func (t *Summary) FromNarrowSummary(v NarrowSummary) error {
+	b, err := json.Marshal(v)
+	t.union = b
+	return err
+}
+
+// MergeNarrowSummary performs a merge with any union data inside the Summary, using the provided NarrowSummary
+func (t *Summary) MergeNarrowSummary(v NarrowSummary) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+
+	merged, err := runtime.JSONMerge(t.union, b)
+	t.union = merged
+	return err
+}
+
 func (t Summary) MarshalJSON() ([]byte, error) {
 	b, err := t.union.MarshalJSON()
 	return b, err
@@ -3050,12 +3153,24 @@ type ServerInterface interface {
 	// SignIn Sign a clinician in
 	// (POST /v1/auth/sign-in)
 	SignIn(ctx echo.Context) error
+	// WithdrawConsent Withdraw a caregiver's consent
+	// (POST /v1/caregivers/{caregiver}/withdraw-consent)
+	WithdrawConsent(ctx echo.Context, caregiver CaregiverPath) error
 	// GetCohort Tell how the clinic's learners do, plan by plan
 	// (GET /v1/cohort)
 	GetCohort(ctx echo.Context) error
+	// GetConsent Tell where the consent of the caregiver who asks stands
+	// (GET /v1/consent)
+	GetConsent(ctx echo.Context) error
+	// GiveConsent Give consent again, or to a new text
+	// (POST /v1/consent)
+	GiveConsent(ctx echo.Context) error
 	// GetConsentText Give the text a caregiver consents to
 	// (GET /v1/consent-text)
 	GetConsentText(ctx echo.Context) error
+	// ListOwnDevices List the devices of the caregiver who asks
+	// (GET /v1/devices)
+	ListOwnDevices(ctx echo.Context) error
 	// EnrolDevice Let a device into a household
 	// (POST /v1/devices/enrol)
 	EnrolDevice(ctx echo.Context) error
@@ -3242,6 +3357,22 @@ func (w *ServerInterfaceWrapper) SignIn(ctx echo.Context) error {
 	return err
 }
 
+// WithdrawConsent converts echo context to params.
+func (w *ServerInterfaceWrapper) WithdrawConsent(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "caregiver" -------------
+	var caregiver CaregiverPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "caregiver", ctx.Param("caregiver"), &caregiver, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter caregiver: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.WithdrawConsent(ctx, caregiver)
+	return err
+}
+
 // GetCohort converts echo context to params.
 func (w *ServerInterfaceWrapper) GetCohort(ctx echo.Context) error {
 	var err error
@@ -3251,12 +3382,39 @@ func (w *ServerInterfaceWrapper) GetCohort(ctx echo.Context) error {
 	return err
 }
 
+// GetConsent converts echo context to params.
+func (w *ServerInterfaceWrapper) GetConsent(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetConsent(ctx)
+	return err
+}
+
+// GiveConsent converts echo context to params.
+func (w *ServerInterfaceWrapper) GiveConsent(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GiveConsent(ctx)
+	return err
+}
+
 // GetConsentText converts echo context to params.
 func (w *ServerInterfaceWrapper) GetConsentText(ctx echo.Context) error {
 	var err error
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.GetConsentText(ctx)
+	return err
+}
+
+// ListOwnDevices converts echo context to params.
+func (w *ServerInterfaceWrapper) ListOwnDevices(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListOwnDevices(ctx)
 	return err
 }
 
@@ -3778,6 +3936,10 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/auth/second-factor", wrapper.SetUpSecondFactor, options.OperationMiddlewares["setUpSecondFactor"]...)
 	router.POST(options.BaseURL+"/v1/auth/refresh", wrapper.RefreshTokens, options.OperationMiddlewares["refreshTokens"]...)
 	router.POST(options.BaseURL+"/v1/devices/enrol", wrapper.EnrolDevice, options.OperationMiddlewares["enrolDevice"]...)
+	router.GET(options.BaseURL+"/v1/devices", wrapper.ListOwnDevices, options.OperationMiddlewares["listOwnDevices"]...)
+	router.GET(options.BaseURL+"/v1/consent", wrapper.GetConsent, options.OperationMiddlewares["getConsent"]...)
+	router.POST(options.BaseURL+"/v1/consent", wrapper.GiveConsent, options.OperationMiddlewares["giveConsent"]...)
+	router.POST(options.BaseURL+"/v1/caregivers/:caregiver/withdraw-consent", wrapper.WithdrawConsent, options.OperationMiddlewares["withdrawConsent"]...)
 	router.POST(options.BaseURL+"/v1/devices/:device/revoke", wrapper.RevokeDevice, options.OperationMiddlewares["revokeDevice"]...)
 	router.GET(options.BaseURL+"/v1/plans", wrapper.ListPlans, options.OperationMiddlewares["listPlans"]...)
 	router.POST(options.BaseURL+"/v1/plans", wrapper.CreatePlan, options.OperationMiddlewares["createPlan"]...)
@@ -4771,6 +4933,175 @@ func (response SignIn507ApplicationProblemPlusJSONResponse) VisitSignInResponse(
 	return err
 }
 
+type WithdrawConsentRequestObject struct {
+	Caregiver CaregiverPath `json:"caregiver"`
+}
+
+type WithdrawConsentResponseObject interface {
+	VisitWithdrawConsentResponse(w http.ResponseWriter) error
+}
+
+type WithdrawConsent200JSONResponse Consent
+
+func (response WithdrawConsent200JSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent400ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent401ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent403ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent404ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent413ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent415ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent500ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent503ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type WithdrawConsent507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response WithdrawConsent507ApplicationProblemPlusJSONResponse) VisitWithdrawConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetCohortRequestObject struct {
 }
 
@@ -4875,6 +5206,295 @@ func (response GetCohort507ApplicationProblemPlusJSONResponse) VisitGetCohortRes
 	return err
 }
 
+type GetConsentRequestObject struct {
+}
+
+type GetConsentResponseObject interface {
+	VisitGetConsentResponse(w http.ResponseWriter) error
+}
+
+type GetConsent200JSONResponse Consent
+
+func (response GetConsent200JSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConsent401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response GetConsent401ApplicationProblemPlusJSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConsent403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GetConsent403ApplicationProblemPlusJSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConsent500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response GetConsent500ApplicationProblemPlusJSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConsent503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetConsent503ApplicationProblemPlusJSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetConsent507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response GetConsent507ApplicationProblemPlusJSONResponse) VisitGetConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsentRequestObject struct {
+	Body *GiveConsentJSONRequestBody
+}
+
+type GiveConsentResponseObject interface {
+	VisitGiveConsentResponse(w http.ResponseWriter) error
+}
+
+type GiveConsent200JSONResponse Consent
+
+func (response GiveConsent200JSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent400ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent401ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent403ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent409ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent413ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent415ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent422ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent500ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent503ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveConsent507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response GiveConsent507ApplicationProblemPlusJSONResponse) VisitGiveConsentResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type GetConsentTextRequestObject struct {
 }
 
@@ -4933,6 +5553,110 @@ type GetConsentText507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response GetConsentText507ApplicationProblemPlusJSONResponse) VisitGetConsentTextResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevicesRequestObject struct {
+}
+
+type ListOwnDevicesResponseObject interface {
+	VisitListOwnDevicesResponse(w http.ResponseWriter) error
+}
+
+type ListOwnDevices200JSONResponse OwnDevices
+
+func (response ListOwnDevices200JSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevices401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ListOwnDevices401ApplicationProblemPlusJSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevices403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListOwnDevices403ApplicationProblemPlusJSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevices500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ListOwnDevices500ApplicationProblemPlusJSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevices503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListOwnDevices503ApplicationProblemPlusJSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListOwnDevices507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ListOwnDevices507ApplicationProblemPlusJSONResponse) VisitListOwnDevicesResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -8527,12 +9251,24 @@ type StrictServerInterface interface {
 	// SignIn Sign a clinician in
 	// (POST /v1/auth/sign-in)
 	SignIn(ctx context.Context, request SignInRequestObject) (SignInResponseObject, error)
+	// WithdrawConsent Withdraw a caregiver's consent
+	// (POST /v1/caregivers/{caregiver}/withdraw-consent)
+	WithdrawConsent(ctx context.Context, request WithdrawConsentRequestObject) (WithdrawConsentResponseObject, error)
 	// GetCohort Tell how the clinic's learners do, plan by plan
 	// (GET /v1/cohort)
 	GetCohort(ctx context.Context, request GetCohortRequestObject) (GetCohortResponseObject, error)
+	// GetConsent Tell where the consent of the caregiver who asks stands
+	// (GET /v1/consent)
+	GetConsent(ctx context.Context, request GetConsentRequestObject) (GetConsentResponseObject, error)
+	// GiveConsent Give consent again, or to a new text
+	// (POST /v1/consent)
+	GiveConsent(ctx context.Context, request GiveConsentRequestObject) (GiveConsentResponseObject, error)
 	// GetConsentText Give the text a caregiver consents to
 	// (GET /v1/consent-text)
 	GetConsentText(ctx context.Context, request GetConsentTextRequestObject) (GetConsentTextResponseObject, error)
+	// ListOwnDevices List the devices of the caregiver who asks
+	// (GET /v1/devices)
+	ListOwnDevices(ctx context.Context, request ListOwnDevicesRequestObject) (ListOwnDevicesResponseObject, error)
 	// EnrolDevice Let a device into a household
 	// (POST /v1/devices/enrol)
 	EnrolDevice(ctx context.Context, request EnrolDeviceRequestObject) (EnrolDeviceResponseObject, error)
@@ -8914,6 +9650,31 @@ func (sh *strictHandler) SignIn(ctx echo.Context) error {
 	return nil
 }
 
+// WithdrawConsent operation middleware
+func (sh *strictHandler) WithdrawConsent(ctx echo.Context, caregiver CaregiverPath) error {
+	var request WithdrawConsentRequestObject
+
+	request.Caregiver = caregiver
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.WithdrawConsent(ctx.Request().Context(), request.(WithdrawConsentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "WithdrawConsent")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(WithdrawConsentResponseObject); ok {
+		return validResponse.VisitWithdrawConsentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetCohort operation middleware
 func (sh *strictHandler) GetCohort(ctx echo.Context) error {
 	var request GetCohortRequestObject
@@ -8937,6 +9698,75 @@ func (sh *strictHandler) GetCohort(ctx echo.Context) error {
 	return nil
 }
 
+// GetConsent operation middleware
+func (sh *strictHandler) GetConsent(ctx echo.Context) error {
+	var request GetConsentRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetConsent(ctx.Request().Context(), request.(GetConsentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetConsent")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetConsentResponseObject); ok {
+		return validResponse.VisitGetConsentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GiveConsent operation middleware
+func (sh *strictHandler) GiveConsent(ctx echo.Context) error {
+	var request GiveConsentRequestObject
+
+	var body GiveConsentJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GiveConsent(ctx.Request().Context(), request.(GiveConsentRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GiveConsent")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GiveConsentResponseObject); ok {
+		return validResponse.VisitGiveConsentResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // GetConsentText operation middleware
 func (sh *strictHandler) GetConsentText(ctx echo.Context) error {
 	var request GetConsentTextRequestObject
@@ -8954,6 +9784,29 @@ func (sh *strictHandler) GetConsentText(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(GetConsentTextResponseObject); ok {
 		return validResponse.VisitGetConsentTextResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListOwnDevices operation middleware
+func (sh *strictHandler) ListOwnDevices(ctx echo.Context) error {
+	var request ListOwnDevicesRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListOwnDevices(ctx.Request().Context(), request.(ListOwnDevicesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListOwnDevices")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListOwnDevicesResponseObject); ok {
+		return validResponse.VisitListOwnDevicesResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

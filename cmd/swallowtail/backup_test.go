@@ -182,7 +182,7 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
-	change(t, db, `DROP TABLE audit`)
+	change(t, db, `ALTER TABLE caregiver DROP COLUMN withdrawn; DROP TABLE audit`)
 	change(t, db, `ALTER TABLE meta DROP COLUMN journal`)
 	change(t, db, `DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
 	for _, column := range []string{"nearness_down", "nearness", "verdict", "weighed", "basis"} {

@@ -40,6 +40,8 @@ type Principal struct {
 
 	// UploadOnly marks a revoked device: it may hand in what it still holds and reads nothing.
 	UploadOnly bool
+	// Withdrawn marks a device whose caregiver has withdrawn consent. It is looked up with each request and in no token.
+	Withdrawn bool
 }
 
 var errUnfitPrincipal = errors.New("principal does not fit its role")

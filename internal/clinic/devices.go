@@ -1,23 +1,16 @@
 package clinic
 
 import (
+	"bytes"
+	"cmp"
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/fault"
-)
-
-// The consent that redeeming an invite records.
-const (
-	ConsentVersion = "1"
-	ConsentText    = "By enrolling this device you agree that what you record about practice evenings (when it was, how each try " +
-		"went, notes and incidents) is kept by your clinic's service and seen by your clinic and by the other caregivers of " +
-		"your household; a note, or why you withdraw something, is seen by the clinic alone unless you share it; the reason for settling a disagreement is seen by all of them. You can ask your clinic to show, correct or " +
-		"erase it, and you can withdraw this consent at any time. This service helps with practice; it is no medical advice, " +
-		"and what your clinician tells you comes first."
 )
 
 // InviteLife is how long an invite can be redeemed.
@@ -143,31 +136,16 @@ func (s *Service) enrol(ctx context.Context, tx Tx, note note, invite Invite, n 
 	return EnrolledDevice{Device: d, Tokens: tokens}, s.refold(ctx, tx, invite.Household, now)
 }
 
-// consenting returns the caregiver who redeems an invite, with the consent that this records: the one it names, else a new
-// one.
-func (s *Service) consenting(ctx context.Context, tx Tx, invite Invite, n NewDevice, now time.Time) (Person, error) {
-	if invite.Caregiver == uuid.Nil {
-		p := Person{
-			ID: s.NewID(), Household: invite.Household, Name: n.Name, ConsentVersion: ConsentVersion, Consented: now, Created: now,
-		}
-		return p, tx.AddCaregiver(ctx, p)
-	}
-	if err := tx.RecordConsent(ctx, invite.Caregiver, ConsentVersion, now); err != nil {
-		return Person{}, err
-	}
-	p, _, err := caregiverOf(ctx, tx, invite.Household, invite.Caregiver)
-	return p, err
-}
-
-// caregiverOf returns a caregiver of a household, and whether there is one of that id.
-func caregiverOf(ctx context.Context, view View, household, id uuid.UUID) (Person, bool, error) {
-	people, err := view.Caregivers(ctx, household)
-	for _, p := range people {
-		if p.ID == id {
-			return p, true, err
-		}
-	}
-	return Person{}, false, err
+// OwnDevices returns the devices of the caregiver whose device asks, by when they came in, revoked ones too.
+func (s *Service) OwnDevices(ctx context.Context, p access.Principal, now time.Time) ([]Device, error) {
+	return looks(ctx, s, p, "listOwnDevices", now, func(ctx context.Context, view View, a *ask) ([]Device, error) {
+		devices, err := view.Devices(ctx, a.HouseholdID)
+		mine := slices.DeleteFunc(devices, func(d Device) bool {
+			return a.owns(owner{clinic: a.ClinicID, household: d.Household, caregiver: d.Caregiver}) != nil
+		})
+		slices.SortFunc(mine, func(a, b Device) int { return cmp.Or(a.Enrolled.Compare(b.Enrolled), bytes.Compare(a.ID[:], b.ID[:])) })
+		return mine, err
+	})
 }
 
 // RevokeDevice ends what a device may read: from now on it may only hand in what it still holds, and that is set aside for

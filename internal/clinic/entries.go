@@ -116,7 +116,7 @@ func (s *Service) listed(f *family, learner uuid.UUID, page EntryPage, now time.
 			break
 		}
 		listed.Entries = append(listed.Entries, ListedEntry{
-			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i].Reading, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
+			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i].Reading, f.stamped[i].Sealed, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
 		})
 	}
 	return listed

@@ -35,12 +35,18 @@ type FeedEntry struct {
 
 // feedEntry returns an entry, of which the door read this, as a reader gets it; a nil reader is the clinic, who reads
 // everything.
-func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *door.Reading, reader *practice.Author) FeedEntry {
+//
+// Of an entry that is sealed, since its author had withdrawn consent, nobody gets more than that it is there.
+func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *door.Reading, sealed bool, reader *practice.Author) FeedEntry {
 	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
 	f := FeedEntry{
 		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
 		Seal:  s.seal(household, e.Author, e.ID, e.Content, stamp),
 		Flaws: flawsOf(e.Problem), Members: read.Members,
+	}
+	if sealed {
+		f.Flaws, f.Members = nil, door.Members{}
+		return f
 	}
 	others := reader != nil && *reader != e.Author
 	if len(e.Problem) > 0 {

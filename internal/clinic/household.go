@@ -57,6 +57,7 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 	}
 	f.read = known.of(id, f.stored)
 	f.stamped = stampedOf(f.stored, f.read, people)
+	f.seal(devices)
 	f.record = practice.NewRecord(f.stamped)
 	return f, nil
 }
@@ -128,7 +129,7 @@ func contactsOf(devices []Device) []practice.Contact {
 	for i, d := range devices {
 		contacts[i] = practice.Contact{
 			Device: practice.DeviceID{UUID: d.ID}, Owner: practice.PersonID{UUID: d.Caregiver},
-			Enrolled: d.Enrolled, Heard: d.Heard, Revoked: !d.Revoked.IsZero(),
+			Enrolled: d.Enrolled, Heard: d.Heard, Revoked: !d.Revoked.IsZero(), Withdrawn: !d.Withdrawn.IsZero(),
 		}
 	}
 	return contacts
@@ -153,6 +154,24 @@ func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.St
 		}
 	}
 	return stamped
+}
+
+// seal marks what was set aside since its author had withdrawn consent, and has not given it again.
+func (f *family) seal(devices []Device) {
+	withdrawn := map[uuid.UUID]time.Time{}
+	for _, d := range devices {
+		if !d.Withdrawn.IsZero() {
+			withdrawn[d.Caregiver] = d.Withdrawn
+		}
+	}
+	if len(withdrawn) == 0 {
+		return
+	}
+	for i := range f.stored {
+		e := &f.stored[i]
+		since, is := withdrawn[e.Author.ID.UUID]
+		f.stamped[i].Sealed = is && e.Author.Role == practice.Caregiver && e.Status == practice.SetAside && !e.Stored.Before(since)
+	}
 }
 
 // view folds the record for one learner.

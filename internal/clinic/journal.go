@@ -35,7 +35,7 @@ type JournalRecord struct {
 	Event JournalEvent
 }
 
-// JournalEvent is DeviceEnrolled, TokenIssued, DeviceRevoked or FamilyEnded.
+// JournalEvent is DeviceEnrolled, TokenIssued, DeviceRevoked, FamilyEnded or ConsentChanged.
 type JournalEvent interface{ journalled() }
 
 // DeviceEnrolled tells that a device was let into a household.
@@ -58,6 +58,14 @@ type DeviceRevoked struct{ Device uuid.UUID }
 // FamilyEnded tells that no token of a family is good any more.
 type FamilyEnded struct{ Family uuid.UUID }
 
+// ConsentChanged tells that a caregiver withdrew consent, or gave it again, to a version of the text.
+type ConsentChanged struct {
+	Caregiver uuid.UUID
+	Version   string
+	Withdrawn bool
+}
+
+func (ConsentChanged) journalled() {}
 func (DeviceEnrolled) journalled() {}
 func (TokenIssued) journalled()    {}
 func (DeviceRevoked) journalled()  {}

@@ -29,7 +29,8 @@ func (s *Service) tellOf(u *upload, err error) {
 	}
 }
 
-// look sees where the households of devices stand. A device that was revoked may not listen, nor one that is not there, since
+// look sees where the households of devices stand. A device that was revoked may not listen, nor one whose caregiver has
+// withdrawn consent, nor one that is not there, since
 // an older backup has been restored that knows nothing of it.
 func (s *Service) look(ctx context.Context, devices []uuid.UUID) (watch.Look, error) {
 	seen := watch.Look{Heads: make(map[uuid.UUID]int64, len(devices))}
@@ -40,7 +41,7 @@ func (s *Service) look(ctx context.Context, devices []uuid.UUID) (watch.Look, er
 		}
 		standings, err := view.Standings(ctx, devices)
 		for id, standing := range standings {
-			if standing.Revoked.IsZero() {
+			if standing.Revoked.IsZero() && standing.Withdrawn.IsZero() {
 				seen.Heads[id] = standing.Head
 			}
 		}

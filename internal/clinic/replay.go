@@ -19,6 +19,7 @@ type Replayed struct {
 	Tokens     int `json:"tokens"`     // added
 	Revoked    int `json:"revoked"`    // devices
 	Ended      int `json:"ended"`      // records of an end; the families may have ended before
+	Consents   int `json:"consents"`   // withdrawn or given again
 	// Homeless counts the records about a household, a device or a clinician that the store does not hold.
 	Homeless int `json:"homeless"`
 }
@@ -111,6 +112,8 @@ func (r *replay) apply(ctx context.Context, record JournalRecord) error {
 		return r.issued(ctx, event)
 	case DeviceRevoked:
 		return r.revoked(ctx, event, record.At)
+	case ConsentChanged:
+		return r.consent(ctx, event, record.At)
 	case FamilyEnded:
 		r.done.Ended++
 		return r.tx.EndTokenFamily(ctx, event.Family)
@@ -144,13 +147,13 @@ func (r *replay) enrolled(ctx context.Context, e DeviceEnrolled, at time.Time) e
 
 // letIn adds the caregiver of a device, or the consent that they gave by enrolling it.
 func (r *replay) letIn(ctx context.Context, p Person) error {
-	known, there, err := caregiverOf(ctx, r.tx, p.Household, p.ID)
+	known, err := r.tx.Caregiver(ctx, p.ID)
 	switch {
-	case err != nil:
-		return err
-	case !there:
+	case fault.KindOf(err) == fault.NotFound:
 		r.done.Caregivers++
 		return r.tx.AddCaregiver(ctx, p)
+	case err != nil:
+		return err
 	case known.Consented.Before(p.Consented):
 		return r.tx.RecordConsent(ctx, p.ID, p.ConsentVersion, p.Consented)
 	}
@@ -249,6 +252,24 @@ func (r *replay) revoked(ctx context.Context, e DeviceRevoked, at time.Time) err
 	r.done.Revoked++
 	r.touched[device.Household] = true
 	return r.tx.RevokeDevice(ctx, e.Device, at)
+}
+
+// consent brings a caregiver's consent to where it was left, unless what the store knows of it is from then or later.
+func (r *replay) consent(ctx context.Context, e ConsentChanged, at time.Time) error {
+	p, err := r.tx.Caregiver(ctx, e.Caregiver)
+	if fault.KindOf(err) == fault.NotFound {
+		r.done.Homeless++
+		return nil
+	}
+	if err != nil || !p.Consented.Before(at) || !p.Withdrawn.Before(at) {
+		return err
+	}
+	r.done.Consents++
+	r.touched[p.Household] = true
+	if e.Withdrawn {
+		return r.tx.WithdrawConsent(ctx, e.Caregiver, at)
+	}
+	return r.tx.RecordConsent(ctx, e.Caregiver, e.Version, at)
 }
 
 // found turns the answer to a search into whether it found anything.

@@ -352,3 +352,33 @@ func TestTheJournalIsRemembered(t *testing.T) {
 	require.NoError(t, h.Prepare(t.Context(), started))
 	assert.Equal(t, another.ID(), remembered())
 }
+
+// TestConsentStaysWithdrawn puts a store back to before a caregiver withdrew consent, and one to before they gave it again.
+func TestConsentStaysWithdrawn(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	ctx := t.Context()
+	at := func(minutes int) time.Time { return started.Add(time.Duration(minutes) * time.Minute) }
+	consent := func() clinic.Consent {
+		c, err := h.OwnConsent(ctx, h.phone, at(9))
+		require.NoError(t, err)
+		return c
+	}
+	h.phone.Withdrawn = true // as it may be at any time here
+	withdrawn, err := h.WithdrawConsent(ctx, h.phone, h.phone.CaregiverID, at(1))
+	require.NoError(t, err)
+	records := h.journal.Records()
+	h.alter(`UPDATE caregiver SET withdrawn = NULL`)
+	assert.Equal(t, 1, h.replay(records, at(7)).Consents)
+	assert.Equal(t, withdrawn, consent())
+	assert.Zero(t, h.replay(records, at(7)).Consents, "once more")
+
+	given, err := h.GiveConsent(ctx, h.phone, clinic.ConsentVersion, at(2))
+	require.NoError(t, err)
+	records = h.journal.Records()
+	h.alter(`UPDATE caregiver SET withdrawn = ?`, at(1).UnixMilli())
+	h.alter(`UPDATE caregiver SET consented = ?`, at(0).UnixMilli())
+	h.replay(records, at(7))
+	assert.Equal(t, given, consent())
+	assert.Empty(t, h.found())
+}

@@ -60,6 +60,14 @@ func rules() map[Operation]Rule {
 		r.Reach[access.RoleDevice] = reach
 		return r
 	}
+	evenRevoked := func(r Rule) Rule {
+		r.Revoked = true
+		return r
+	}
+	evenWithdrawn := func(r Rule) Rule {
+		r.Withdrawn = true
+		return r
+	}
 	return map[Operation]Rule{
 		"getHealth": open, "getReadiness": open, "getSpecYaml": open, "getSpecJson": open, "getDocs": open, "getJwks": open,
 		"getConsentText": open,
@@ -74,21 +82,26 @@ func rules() map[Operation]Rule {
 		"listHouseholds":     staff(Read),
 		"getHousehold":       staff(Read),
 		"createInvite":       staff(Change),
-		"revokeDevice":       staff(Change),
+		"revokeDevice":       evenWithdrawn(familyToo(staff(Change), OfCaregiver)),
 		"createLearner":      staff(Change),
 		"recordScreening":    staff(Change),
 		"createEnrolment":    staff(Change),
 		"setEnrolmentStatus": staff(Change),
 		"getRoster":          staff(Read),
-		"getSummary":         familyToo(staff(Read), OfHousehold),
+		"getSummary":         evenWithdrawn(familyToo(staff(Read), OfHousehold)),
 		"getNights":          familyToo(staff(Read), OfHousehold),
 		"listEntries":        staff(Read),
 		"addClinicEntries":   staff(Change),
 
+		"listOwnDevices":  evenWithdrawn(device(Read, OfCaregiver)),
+		"getConsent":      evenWithdrawn(device(Read, OfCaregiver)),
+		"giveConsent":     evenWithdrawn(device(Change, OfCaregiver)),
+		"withdrawConsent": evenWithdrawn(familyToo(staff(Change), OfCaregiver)),
+
 		"getCohort": lead,
 		"listAudit": lead,
 
-		"sync":            {Trail: Change, Revoked: true, Reach: map[access.Role]Reach{access.RoleDevice: OfHousehold}},
+		"sync":            evenWithdrawn(evenRevoked(device(Change, OfHousehold))),
 		"streamSync":      device(Silent, OfHousehold),
 		"getOwnHousehold": device(Read, OfHousehold),
 
@@ -112,6 +125,9 @@ var (
 	errForbidden = fault.New(fault.Forbidden, "forbidden", "Your role does not have the right to do this.")
 	errRevoked   = fault.New(fault.Forbidden, "forbidden",
 		"This device has been revoked: it may hand in what it holds, and reads nothing.")
+	errWithdrawn = fault.New(fault.Forbidden, "consent-withdrawn",
+		"Consent has been withdrawn: what this device hands in is set aside unread, and it reads no more than whether practice is "+
+			"on hold, until consent is given again.")
 )
 
 // permit returns what a caller may do by an operation: a fault of kind Forbidden where that is nothing.
@@ -123,6 +139,8 @@ func (r *Rights) permit(p access.Principal, op Operation) (permit, error) {
 		return permit{}, errForbidden
 	case p.UploadOnly && !rule.Revoked:
 		return permit{}, errRevoked
+	case p.Withdrawn && !rule.Withdrawn:
+		return permit{}, errWithdrawn
 	}
 	return permit{Principal: p, reach: reach}, nil
 }
@@ -174,6 +192,21 @@ func (p permit) household(ctx context.Context, view View, id uuid.UUID) (Househo
 		return Household{}, notThere(err)
 	}
 	return household, nil
+}
+
+func (p permit) caregiver(ctx context.Context, view View, id uuid.UUID) (Person, error) {
+	person, err := view.Caregiver(ctx, id)
+	if err != nil {
+		return Person{}, notThere(err)
+	}
+	household, err := view.Household(ctx, person.Household)
+	if err == nil {
+		err = p.owns(owner{clinic: household.Clinic, household: household.ID, caregiver: id})
+	}
+	if err != nil {
+		return Person{}, notThere(err)
+	}
+	return person, nil
 }
 
 func (p permit) device(ctx context.Context, view View, id uuid.UUID) (Device, error) {

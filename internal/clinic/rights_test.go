@@ -34,7 +34,7 @@ func described(t *testing.T) map[clinic.Operation]bool {
 			operations[clinic.Operation(operation.ID)] = operation.Security != nil && len(*operation.Security) == 0
 		}
 	}
-	require.Len(t, operations, 34)
+	require.Len(t, operations, 38)
 	return operations
 }
 
@@ -61,7 +61,8 @@ func TestRights(t *testing.T) {
 	lead := []access.Role{access.RoleLead}
 	wanted := map[clinic.Operation][]access.Role{
 		"sync": device, "streamSync": device, "getOwnHousehold": device, "listOverdue": {access.RoleScheduler},
-		"getCohort": lead, "listAudit": lead,
+		"listOwnDevices": device, "getConsent": device, "giveConsent": device, "revokeDevice": append(device, staff...),
+		"withdrawConsent": append(device, staff...), "getCohort": lead, "listAudit": lead,
 		"getSummary": append(device, staff...), "getNights": append(device, staff...),
 	}
 	for operation, open := range described(t) {

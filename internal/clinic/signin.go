@@ -285,6 +285,7 @@ func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Princip
 			return errTokenRefused
 		}
 		p.UploadOnly = p.UploadOnly || !device.Revoked.IsZero()
+		p.Withdrawn = !device.Withdrawn.IsZero()
 		return err
 	})
 	return p, err

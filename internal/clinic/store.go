@@ -96,6 +96,7 @@ type Person struct {
 	Name           string
 	ConsentVersion string
 	Consented      time.Time
+	Withdrawn      time.Time // when consent was withdrawn; zero while it stands
 	Created        time.Time
 }
 
@@ -109,6 +110,7 @@ type Device struct {
 	Enrolled  time.Time
 	Heard     time.Time // zero where it never completed a sync call
 	Revoked   time.Time // zero while it is active
+	Withdrawn time.Time // when its caregiver withdrew consent, as read; zero while it stands
 }
 
 // Learner is who learns to swallow.
@@ -167,6 +169,7 @@ type ClinicView interface {
 	Household(ctx context.Context, id uuid.UUID) (Household, error)
 	// Households returns a clinic's households by id.
 	Households(ctx context.Context, clinic uuid.UUID, page Page) ([]Household, error)
+	Caregiver(ctx context.Context, id uuid.UUID) (Person, error)
 	// Caregivers returns a household's caregivers by id.
 	Caregivers(ctx context.Context, household uuid.UUID) ([]Person, error)
 	// Devices returns a household's devices by id, revoked ones too.
@@ -190,8 +193,10 @@ type ClinicTx interface {
 	AddPlan(ctx context.Context, p Plan) error
 	AddHousehold(ctx context.Context, h Household) error
 	AddCaregiver(ctx context.Context, p Person) error
-	// RecordConsent replaces what a caregiver has consented to, and when.
+	// RecordConsent replaces what a caregiver has consented to, and when. It stands from then on.
 	RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error
+	// WithdrawConsent notes when a caregiver withdrew consent.
+	WithdrawConsent(ctx context.Context, caregiver uuid.UUID, at time.Time) error
 	AddDevice(ctx context.Context, d Device) error
 	// RevokeDevice notes since when a device may only hand in what it holds.
 	RevokeDevice(ctx context.Context, device uuid.UUID, at time.Time) error
@@ -282,8 +287,9 @@ type Head struct {
 
 // Standing is what somebody who waits for news on a device wants to know.
 type Standing struct {
-	Head    int64     // the newest revision of the device's household
-	Revoked time.Time // zero while the device is active
+	Head      int64     // the newest revision of the device's household
+	Revoked   time.Time // zero while the device is active
+	Withdrawn time.Time // zero while its caregiver's consent stands
 }
 
 // RecordView reads the entries of households.

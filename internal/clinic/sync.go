@@ -53,14 +53,19 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		household: p.HouseholdID,
 		schema:    r.Schema,
 		offset:    now.Sub(r.Sent),
-		setAside:  p.UploadOnly,
 	}
 	u.examine(r.Entries)
-	a := SyncAnswer{UploadOnly: p.UploadOnly}
+	var a SyncAnswer
 	err := s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
 		if _, err := tx.LockHead(ctx, p.HouseholdID); err != nil {
 			return err
 		}
+		device, err := tx.Device(ctx, p.DeviceID) // as it is now that nobody else writes
+		if err != nil {
+			return err
+		}
+		u.setAside = p.UploadOnly || !device.Revoked.IsZero() || !device.Withdrawn.IsZero()
+		a.UploadOnly = u.setAside
 		after, err := placeOf(ctx, tx, p.HouseholdID, r.Cursor)
 		if err != nil {
 			return err
@@ -68,7 +73,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		if a.Results, err = s.ingest(ctx, tx, &u, now); err != nil {
 			return err
 		}
-		if p.UploadOnly {
+		if a.UploadOnly {
 			// Set aside as they are, its entries may hold an incident, and that holds the learner.
 			return s.refold(ctx, tx, p.HouseholdID, now)
 		}
@@ -102,7 +107,7 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	first := f.countUpTo(after)
 	upTo := min(first+limit, len(f.stored))
 	for i := first; i < upTo; i++ {
-		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i].Reading, &reader))
+		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i].Reading, f.stamped[i].Sealed, &reader))
 	}
 	last := int64(0)
 	if upTo > 0 {

@@ -158,6 +158,16 @@ func (a *ask) device(ctx context.Context, view View, id uuid.UUID) (Device, erro
 	return d, err
 }
 
+// caregiver returns a caregiver whom the caller may reach.
+func (a *ask) caregiver(ctx context.Context, view View, id uuid.UUID) (Person, error) {
+	a.row.Thing = id
+	p, err := a.permit.caregiver(ctx, view, id)
+	if err == nil {
+		a.row.Household = p.Household
+	}
+	return p, err
+}
+
 // plan returns a plan that the caller may reach.
 func (a *ask) plan(ctx context.Context, view View, id uuid.UUID) (Plan, error) {
 	a.row.Thing = id

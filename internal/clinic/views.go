@@ -95,6 +95,10 @@ func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Ques
 	}
 	j := judgement.Judge(&sn.view, sn.programme, served.Born(sn.learner.BirthMonth))
 	subject := sn.family.subject(sn.learner, &sn.view, sn.programme)
+	if a.Withdrawn {
+		doc, err := served.Encode(served.NarrowSummaryOf(subject))
+		return Summed{Doc: doc, Says: sha256.Sum256(doc)}, err
+	}
 	if a.Role == access.RoleDevice {
 		doc, err := served.Encode(served.FamilySummaryOf(subject, &j))
 		return Summed{Doc: doc, Says: sha256.Sum256(doc)}, err

@@ -67,6 +67,11 @@ func (f *family) basis(v *practice.View) [32]byte {
 	if last := len(f.stored) - 1; last >= 0 {
 		b = append(b, f.stored[last].Chain[:]...)
 	}
+	for i := range f.stamped {
+		if f.stamped[i].Sealed {
+			b = fmt.Appendf(b, " sealed %d", i)
+		}
+	}
 	for i := range v.Programmes {
 		p := &v.Programmes[i]
 		d := f.details[p.Enrolment.ID.UUID]

@@ -28,6 +28,7 @@ const (
 	kindTokenIssued    = "token_issued"
 	kindDeviceRevoked  = "device_revoked"
 	kindFamilyEnded    = "family_ended"
+	kindConsentChanged = "consent_changed"
 )
 
 // The events as written. Device, caregiver and token have the very fields of their namesakes in package clinic.
@@ -51,6 +52,12 @@ type familyEnded struct {
 	Family uuid.UUID `json:"family"`
 }
 
+type consentChanged struct {
+	Caregiver uuid.UUID `json:"caregiver"`
+	Version   string    `json:"version"`
+	Withdrawn bool      `json:"withdrawn"`
+}
+
 type device struct {
 	ID        uuid.UUID `json:"id"`
 	Household uuid.UUID `json:"household"`
@@ -60,6 +67,7 @@ type device struct {
 	Enrolled  time.Time `json:"enrolled"`
 	Heard     time.Time `json:"heard,omitzero"`
 	Revoked   time.Time `json:"revoked,omitzero"`
+	Withdrawn time.Time `json:"withdrawn,omitzero"`
 }
 
 type caregiver struct {
@@ -68,6 +76,7 @@ type caregiver struct {
 	Name           string    `json:"name"`
 	ConsentVersion string    `json:"consent_version"`
 	Consented      time.Time `json:"consented,omitzero"`
+	Withdrawn      time.Time `json:"withdrawn,omitzero"`
 	Created        time.Time `json:"created"`
 }
 
@@ -102,7 +111,8 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 	case clinic.DeviceEnrolled:
 		d, c := device(e.Device), caregiver(e.Caregiver)
 		d.Enrolled, d.Heard, d.Revoked = utc(d.Enrolled), utc(d.Heard), utc(d.Revoked)
-		c.Consented, c.Created = utc(c.Consented), utc(c.Created)
+		d.Withdrawn = utc(d.Withdrawn)
+		c.Consented, c.Withdrawn, c.Created = utc(c.Consented), utc(c.Withdrawn), utc(c.Created)
 		return kindDeviceEnrolled, deviceEnrolled{Device: d, Caregiver: c, Invite: e.Invite}, nil
 	case clinic.TokenIssued:
 		t := token(e.Token)
@@ -112,6 +122,8 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 		return kindDeviceRevoked, deviceRevoked(e), nil
 	case clinic.FamilyEnded:
 		return kindFamilyEnded, familyEnded(e), nil
+	case clinic.ConsentChanged:
+		return kindConsentChanged, consentChanged(e), nil
 	default:
 		return "", nil, fmt.Errorf("a journal can't hold %T", event)
 	}
@@ -147,6 +159,10 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		var e familyEnded
 		err := read(r.Event, &e)
 		return clinic.FamilyEnded(e), err
+	case kindConsentChanged:
+		var e consentChanged
+		err := read(r.Event, &e)
+		return clinic.ConsentChanged(e), err
 	default:
 		return nil, fmt.Errorf("%w: it tells of %q", ErrNewer, r.Kind)
 	}

@@ -17,7 +17,8 @@ type Call struct {
 const (
 	urgentHold         = 100_000
 	urgentRun          = 10_000
-	urgentReady        = 1_000
+	urgentReady        = 2_000
+	urgentConsent      = 900
 	urgentDisagreement = 400
 	urgentReview       = 200
 	urgentNight        = 1
@@ -41,6 +42,9 @@ func CallOf(v *practice.View, p *practice.Programme, j *Judgement, verdict Verdi
 	}
 	if verdict == ReadyForReview {
 		c.add(urgentReady, "Every criterion is met: ready for a clinician's review.")
+	}
+	if v.ConsentWithdrawn {
+		c.add(urgentConsent, "No caregiver's consent stands: nobody is reminded, and what comes in is set aside unread.")
 	}
 	if n := len(j.Disagreements); n > 0 {
 		c.add(urgentDisagreement, fmt.Sprintf("The caregivers' accounts differ on %s.", plural(n, "try")))

@@ -18,10 +18,12 @@ const (
 	FlagUnheard          Flag = "unheard" // a device has not been heard from since a night closed
 	FlagQuarantined      Flag = "quarantined_entries"
 	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
-	FlagMedicineTried    Flag = "medicine_tried"    // a try on the medicine itself is on record
-	FlagChoiceChanged    Flag = "choice_changed"    // later entries would have chosen another position to be judged in; see Choice
-	FlagSameAnswer       Flag = "same_answer"       // the last nights have one and the same answer throughout, all swallowed
-	FlagInSequence       Flag = "in_sequence"       // a young learner's answers run through the scale in the order of the positions
+	// FlagConsentWithdrawn says that nobody's consent stands: reminders have stopped, and what comes in is set aside unread.
+	FlagConsentWithdrawn Flag = "consent_withdrawn"
+	FlagMedicineTried    Flag = "medicine_tried" // a try on the medicine itself is on record
+	FlagChoiceChanged    Flag = "choice_changed" // later entries would have chosen another position to be judged in; see Choice
+	FlagSameAnswer       Flag = "same_answer"    // the last nights have one and the same answer throughout, all swallowed
+	FlagInSequence       Flag = "in_sequence"    // a young learner's answers run through the scale in the order of the positions
 )
 
 func flags(v *practice.View, p *practice.Programme, born time.Time, j *Judgement) []Flag {
@@ -37,6 +39,7 @@ func flags(v *practice.View, p *practice.Programme, born time.Time, j *Judgement
 	add(!p.Enrolment.Ended && p.Counts.Unheard > 0, FlagUnheard)
 	add(v.Quarantined > 0, FlagQuarantined)
 	add(v.SetAside > 0, FlagSetAside)
+	add(v.ConsentWithdrawn, FlagConsentWithdrawn)
 	add(medicineTried(p), FlagMedicineTried)
 	add(sameAnswer(p), FlagSameAnswer)
 	add(inSequence(p, born), FlagInSequence)

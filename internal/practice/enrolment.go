@@ -101,7 +101,12 @@ type Contact struct {
 	Enrolled time.Time
 	Heard    time.Time // zero where never
 	Revoked  bool
+	// Withdrawn marks a device whose owner has withdrawn consent. It is waited for no longer.
+	Withdrawn bool
 }
+
+// active reports whether anything is still to come from a device.
+func (c Contact) active() bool { return !c.Revoked && !c.Withdrawn }
 
 // lastNight is later than any night that can be written down.
 const lastNight = Night(1<<31 - 1)

@@ -190,6 +190,9 @@ type Stamped struct {
 	Status Status
 	// MayBeIncident marks an entry that is not accepted and calls itself an incident, or cannot be told from one.
 	MayBeIncident bool
+	// Sealed marks an entry that was set aside since its author had withdrawn consent, which has not been given again.
+	// Nothing of it is read but whether it is, or may be, an incident.
+	Sealed bool
 	// Flawed marks an entry in which something is wrong as it is read now, whatever the door made of it at receipt. Its Body
 	// is nil unless the entry alone is fine, and only the household tells what is wrong.
 	Flawed bool

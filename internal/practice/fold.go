@@ -23,6 +23,9 @@ type View struct {
 	Quarantined int
 	// SetAside counts the entries about the learner that were set aside and that no review has dealt with.
 	SetAside int
+	// ConsentWithdrawn reports that nobody's consent stands any more: each caregiver with a device has withdrawn it. The
+	// family is not reminded of anything.
+	ConsentWithdrawn bool
 	// Idle says why an entry of the household is without effect.
 	Idle map[EntryID]Why
 	// Until is the first instant after At at which the same entries would give another view; zero where there is none.
@@ -297,6 +300,8 @@ func (f *fold) numberSittings() {
 func (f *fold) view() View {
 	v := View{Learner: f.learner, At: f.at, Hold: f.openIncidents(), Choices: f.choices(), Idle: f.idle, current: -1}
 	f.countKeptBack(&v)
+	standing := func(c Contact) bool { return !c.Withdrawn }
+	v.ConsentWithdrawn = len(f.contacts) > 0 && !slices.ContainsFunc(f.contacts, standing)
 	nights := f.recordedNights()
 	for i := range f.spans {
 		s := &f.spans[i]

@@ -11,7 +11,7 @@ type OpenIncident struct {
 	What     IncidentKind // empty where it could not be read
 	Recorded Moment
 	Received time.Time
-	Unread   bool // quarantined: what happened could not be read
+	Unread   bool // what happened could not be read, or may not be
 }
 
 // openIncidents returns the incidents that hold the learner. An incident holds whatever its own state (retracted,
@@ -28,8 +28,8 @@ func (f *fold) openIncidents() []OpenIncident {
 		if (!readable && !e.MayBeIncident) || cleared[e.ID] {
 			continue
 		}
-		o := OpenIncident{Entry: e.ID, Recorded: e.recorded(), Received: e.Received, Unread: !readable}
-		if readable {
+		o := OpenIncident{Entry: e.ID, Recorded: e.recorded(), Received: e.Received, Unread: !readable || e.Sealed}
+		if !o.Unread {
 			o.What = body.What
 		}
 		open = append(open, o)

@@ -201,9 +201,9 @@ func (f *fold) judgeNights(p *Programme) {
 // heardFromAllSince reports whether every caregiver with an active device has been heard from since a night closed.
 // Devices silent for too long are not waited for, unless none is left.
 func (f *fold) heardFromAllSince(closed time.Time, silentAfter time.Duration) bool {
-	awaited := func(c Contact) bool { return !c.Revoked && f.at.Sub(c.lastSign()) < silentAfter }
+	awaited := func(c Contact) bool { return c.active() && f.at.Sub(c.lastSign()) < silentAfter }
 	if !slices.ContainsFunc(f.contacts, awaited) {
-		awaited = func(c Contact) bool { return !c.Revoked }
+		awaited = func(c Contact) bool { return c.active() }
 	}
 	anybody := false
 	for _, c := range f.contacts {
@@ -229,6 +229,6 @@ func (c Contact) lastSign() time.Time {
 
 func (f *fold) heardFromSince(owner PersonID, closed time.Time) bool {
 	return slices.ContainsFunc(f.contacts, func(c Contact) bool {
-		return c.Owner == owner && !c.Revoked && !c.Heard.IsZero() && !c.Heard.Before(closed)
+		return c.Owner == owner && c.active() && !c.Heard.IsZero() && !c.Heard.Before(closed)
 	})
 }

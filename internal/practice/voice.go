@@ -47,6 +47,9 @@ const (
 func idleStatus(e *Stamped, review verdict) Why {
 	switch e.Status {
 	case SetAside:
+		if e.Sealed {
+			return WhySealed
+		}
 		return idleSetAside(e, review)
 	case Quarantined:
 		return idleQuarantined(e, review)

@@ -9,6 +9,7 @@ const (
 	WhySoundByNow       Why = "It was quarantined, but nothing is wrong with it any more: it counts once a review takes it."
 	WhyParked           Why = "Its kind or schema is not known yet; it is taken up after an upgrade."
 	WhyFlawed           Why = "Its kind and schema are known by now, but something in it is wrong: it is to be written anew."
+	WhySealed           Why = "Its author had withdrawn consent: it is unread until they give it again."
 	WhySetAside         Why = "It was set aside, and no review has taken it."
 	WhyTakenInVain      Why = "A review takes it, but as it is it can't count: it is to be written anew."
 	WhyLeft             Why = "It was kept back, and a review has left it."

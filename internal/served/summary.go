@@ -190,6 +190,14 @@ type FamilySummary struct {
 	Caution       string                        `json:"caution"`
 }
 
+// NarrowSummary is what is left of it once the caregiver who asks has withdrawn consent: what safety needs.
+type NarrowSummary struct {
+	Learner   LearnerCard `json:"learner"`
+	Withdrawn bool        `json:"consent_withdrawn"`
+	Hold      *FamilyHold `json:"hold,omitzero"`
+	Caution   string      `json:"caution"`
+}
+
 // RosterLine is a learner in a clinic's roster.
 type RosterLine struct {
 	Learner       LearnerCard       `json:"learner"`
@@ -243,10 +251,20 @@ func FamilySummaryOf(s Subject, j *judgement.Judgement) FamilySummary {
 		Advice: adviceOf(j), Caution: FamilyCaution,
 	}
 	doc.Nights, doc.Streak = countsOf(s.Programme)
-	if len(s.View.Hold) > 0 {
-		doc.Hold = &FamilyHold{WhatToDo: HoldAdvice}
-	}
+	doc.Hold = familyHoldOf(s)
 	return doc
+}
+
+func familyHoldOf(s Subject) *FamilyHold {
+	if len(s.View.Hold) == 0 {
+		return nil
+	}
+	return &FamilyHold{WhatToDo: HoldAdvice}
+}
+
+// NarrowSummaryOf returns the summary for a caregiver who has withdrawn consent.
+func NarrowSummaryOf(s Subject) NarrowSummary {
+	return NarrowSummary{Learner: s.Card, Withdrawn: true, Hold: familyHoldOf(s), Caution: FamilyCaution}
 }
 
 // RosterLineOf returns the learner's line in the roster, without the status of the enrolment, why a call is needed and what a

@@ -128,10 +128,11 @@ func (w *World) storedEntries() (entries []clinic.StoredEntry) {
 
 // clinicianReads returns the learner's nights as the clinic sees them now.
 func (w *World) clinicianReads() []client.Night {
-	answer, err := w.server.service.Nights(w.ctx, w.house.clinician, w.house.learner, clinic.Question{}, w.now)
-	if err != nil {
-		w.broken("read nights: %v", err)
-	}
+	var answer clinic.NightsAnswer
+	w.clinicDoes("read nights", func(s *clinic.Service) (err error) {
+		answer, err = s.Nights(w.ctx, w.house.clinician, w.house.learner, clinic.Question{}, w.now)
+		return err
+	})
 	nights := make([]client.Night, len(answer.Nights))
 	for i, doc := range answer.Nights {
 		if err := json.Unmarshal(doc, &nights[i]); err != nil {

@@ -89,8 +89,8 @@ var mutants = []mutant{
 			"			continue\n		}\n		a.Changes",
 	}, {
 		"internal/clinic/sync.go",
-		"	a := SyncAnswer{UploadOnly: p.UploadOnly}\n",
-		"	a := SyncAnswer{UploadOnly: p.UploadOnly, now: now.UTC()}\n",
+		"	var a SyncAnswer\n",
+		"	a := SyncAnswer{now: now.UTC()}\n",
 	}, {
 		"internal/clinic/sync.go",
 		"	Digest     string\n",
@@ -114,12 +114,8 @@ var mutants = []mutant{
 	}}},
 	{name: "revoked phone reads on", changes: []change{{
 		"internal/clinic/sync.go",
-		"		if p.UploadOnly {\n",
-		"		if p.UploadOnly && !mutated(`revoked phone reads on`) {\n",
-	}, {
-		"internal/clinic/sync.go",
-		"	a := SyncAnswer{UploadOnly: p.UploadOnly",
-		"	a := SyncAnswer{UploadOnly: p.UploadOnly && !mutated(`revoked phone reads on`)",
+		"		a.UploadOnly = u.setAside\n",
+		"		a.UploadOnly = u.setAside && !mutated(`revoked phone reads on`)\n",
 	}}},
 	{name: "set aside counts at once", changes: []change{{
 		"internal/practice/voice.go",

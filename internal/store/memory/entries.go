@@ -41,7 +41,7 @@ func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID
 		if err != nil {
 			return nil, err
 		}
-		found[id] = clinic.Standing{Head: h.head.Rev, Revoked: device.Revoked}
+		found[id] = clinic.Standing{Head: h.head.Rev, Revoked: device.Revoked, Withdrawn: device.Withdrawn}
 	}
 	return found, nil
 }

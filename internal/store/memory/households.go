@@ -92,6 +92,16 @@ func (v view) HouseholdIDs(_ context.Context, p clinic.Page) ([]uuid.UUID, error
 	return page(ids, p), nil
 }
 
+// Caregiver implements clinic.ClinicView.
+func (v view) Caregiver(_ context.Context, id uuid.UUID) (clinic.Person, error) {
+	h, err := v.home(caregivers, id)
+	if err != nil {
+		return clinic.Person{}, err
+	}
+	at, _ := place(h.caregivers, id, idOfCaregiver)
+	return h.caregivers[at], nil
+}
+
 // Caregivers implements clinic.ClinicView.
 func (v view) Caregivers(_ context.Context, household uuid.UUID) ([]clinic.Person, error) {
 	h, err := v.household(household)
@@ -160,7 +170,7 @@ func (t *tx) AddCaregiver(_ context.Context, p clinic.Person) error {
 	if t.homes[caregivers].has(p.ID) {
 		return taken("caregiver")
 	}
-	p.Consented, p.Created = kept(p.Consented), kept(p.Created)
+	p.Consented, p.Withdrawn, p.Created = kept(p.Consented), kept(p.Withdrawn), kept(p.Created)
 	h = t.own(h)
 	at, _ := place(h.caregivers, p.ID, idOfCaregiver)
 	h.caregivers = with(h.caregivers, at, p)
@@ -170,15 +180,33 @@ func (t *tx) AddCaregiver(_ context.Context, p clinic.Person) error {
 
 // RecordConsent implements clinic.ClinicTx.
 func (t *tx) RecordConsent(_ context.Context, caregiver uuid.UUID, version string, at time.Time) error {
-	h, err := t.home(caregivers, caregiver)
+	return t.changeCaregiver(caregiver, func(p *clinic.Person) {
+		p.ConsentVersion, p.Consented, p.Withdrawn = version, kept(at), time.Time{}
+	})
+}
+
+// WithdrawConsent implements clinic.ClinicTx.
+func (t *tx) WithdrawConsent(_ context.Context, caregiver uuid.UUID, at time.Time) error {
+	return t.changeCaregiver(caregiver, func(p *clinic.Person) { p.Withdrawn = kept(at) })
+}
+
+// changeCaregiver lets fn change a caregiver. Their devices tell of it too.
+func (t *tx) changeCaregiver(id uuid.UUID, fn func(p *clinic.Person)) error {
+	h, err := t.home(caregivers, id)
 	if err != nil {
 		return err
 	}
 	h = t.own(h)
-	i, _ := place(h.caregivers, caregiver, idOfCaregiver)
+	i, _ := place(h.caregivers, id, idOfCaregiver)
 	p := h.caregivers[i]
-	p.ConsentVersion, p.Consented = version, kept(at)
+	fn(&p)
 	h.caregivers = changed(h.caregivers, i, p)
+	h.devices = slices.Clone(h.devices)
+	for i := range h.devices {
+		if h.devices[i].Caregiver == id {
+			h.devices[i].Withdrawn = p.Withdrawn
+		}
+	}
 	return nil
 }
 
@@ -195,6 +223,8 @@ func (t *tx) AddDevice(_ context.Context, d clinic.Device) error {
 		return taken("device")
 	}
 	d.Enrolled, d.Heard, d.Revoked = kept(d.Enrolled), kept(d.Heard), kept(d.Revoked)
+	owner, _ := place(h.caregivers, d.Caregiver, idOfCaregiver)
+	d.Withdrawn = h.caregivers[owner].Withdrawn
 	h = t.own(h)
 	at, _ := place(h.devices, d.ID, idOfDevice)
 	h.devices = with(h.devices, at, d)

@@ -24,7 +24,8 @@ var (
 
 	// As with entries, the ids come as one JSON array.
 	standings = statement{"see where households stand", `
-		SELECT d.id, h.head_rev, d.revoked FROM device d JOIN household h USING (household_key)
+		SELECT d.id, h.head_rev, d.revoked, p.withdrawn
+		FROM device d JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)
 		WHERE d.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
 
 	entriesAfter = statement{"list entries", selectEntry + `
@@ -95,7 +96,7 @@ type deviceStanding struct {
 }
 
 func scanStanding(row scanner, s *deviceStanding) error {
-	return row.Scan(&s.device, &s.Head, (*instant)(&s.Revoked))
+	return row.Scan(&s.device, &s.Head, (*instant)(&s.Revoked), (*instant)(&s.Withdrawn))
 }
 
 // Standings implements clinic.RecordView.

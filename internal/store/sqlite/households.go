@@ -16,14 +16,13 @@ var (
 	householdIDs = statement{"list households", `SELECT id FROM household WHERE id > ? ORDER BY id LIMIT ?`}
 	addHousehold = statement{"add household", `INSERT INTO household (id, clinic_key, label, created) VALUES (?, ?, ?, ?)`}
 
-	caregiversOfHousehold = statement{"list caregivers", `
-		SELECT p.id, h.id, p.name, p.consent_version, p.consented, p.created
-		FROM caregiver p JOIN household h USING (household_key)
-		WHERE p.household_key = ? ORDER BY p.id`}
-	addCaregiver = statement{"add caregiver", `
-		INSERT INTO caregiver (id, household_key, name, consent_version, consented, created) VALUES (?, ?, ?, ?, ?, ?)`}
+	caregiverByID         = statement{"read caregiver", selectCaregiver + ` WHERE p.id = ?`}
+	caregiversOfHousehold = statement{"list caregivers", selectCaregiver + ` WHERE p.household_key = ? ORDER BY p.id`}
+	addCaregiver          = statement{"add caregiver", `
+		INSERT INTO caregiver (id, household_key, name, consent_version, consented, withdrawn, created) VALUES (?, ?, ?, ?, ?, ?, ?)`}
 
-	recordConsent = statement{"record consent", `UPDATE caregiver SET consent_version = ?, consented = ? WHERE id = ?`}
+	recordConsent   = statement{"record consent", `UPDATE caregiver SET consent_version = ?, consented = ?, withdrawn = NULL WHERE id = ?`}
+	withdrawConsent = statement{"withdraw consent", `UPDATE caregiver SET withdrawn = ? WHERE id = ?`}
 
 	deviceByID         = statement{"read device", selectDevice + ` WHERE d.id = ?`}
 	devicesOfHousehold = statement{"list devices", selectDevice + ` WHERE d.household_key = ? ORDER BY d.id`}
@@ -43,8 +42,12 @@ var (
 const selectHousehold = `
 	SELECT h.id, c.id, h.label, h.created FROM household h JOIN clinic c USING (clinic_key)`
 
+const selectCaregiver = `
+	SELECT p.id, h.id, p.name, p.consent_version, p.consented, p.withdrawn, p.created
+	FROM caregiver p JOIN household h USING (household_key)`
+
 const selectDevice = `
-	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled, d.heard, d.revoked
+	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled, d.heard, d.revoked, p.withdrawn
 	FROM device d JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`
 
 const selectLearner = `
@@ -56,12 +59,13 @@ func scanHousehold(row scanner, h *clinic.Household) error {
 }
 
 func scanCaregiver(row scanner, p *clinic.Person) error {
-	return row.Scan(&p.ID, &p.Household, &p.Name, &p.ConsentVersion, (*instant)(&p.Consented), (*instant)(&p.Created))
+	return row.Scan(&p.ID, &p.Household, &p.Name, &p.ConsentVersion,
+		(*instant)(&p.Consented), (*instant)(&p.Withdrawn), (*instant)(&p.Created))
 }
 
 func scanDevice(row scanner, d *clinic.Device) error {
 	return row.Scan(&d.ID, &d.Household, &d.Caregiver, &d.Name, &d.Platform,
-		(*instant)(&d.Enrolled), (*instant)(&d.Heard), (*instant)(&d.Revoked))
+		(*instant)(&d.Enrolled), (*instant)(&d.Heard), (*instant)(&d.Revoked), (*instant)(&d.Withdrawn))
 }
 
 func scanLearner(row scanner, l *clinic.Learner) error {
@@ -96,6 +100,11 @@ func (v view) Households(ctx context.Context, of uuid.UUID, page clinic.Page) ([
 // HouseholdIDs implements clinic.RecordView.
 func (v view) HouseholdIDs(ctx context.Context, page clinic.Page) ([]uuid.UUID, error) {
 	return all(ctx, v.work, householdIDs, value[uuid.UUID], page.After[:], page.Limit)
+}
+
+// Caregiver implements clinic.ClinicView.
+func (v view) Caregiver(ctx context.Context, id uuid.UUID) (clinic.Person, error) {
+	return one(ctx, v.work, caregiverByID, scanCaregiver, id[:])
 }
 
 // Caregivers implements clinic.ClinicView.
@@ -138,12 +147,18 @@ func (t *tx) AddCaregiver(ctx context.Context, p clinic.Person) error {
 	if err != nil {
 		return err
 	}
-	return t.execOne(ctx, addCaregiver, p.ID[:], key, p.Name, p.ConsentVersion, msOrNull(p.Consented), ms(p.Created))
+	return t.execOne(ctx, addCaregiver, p.ID[:], key, p.Name, p.ConsentVersion,
+		msOrNull(p.Consented), msOrNull(p.Withdrawn), ms(p.Created))
 }
 
 // RecordConsent implements clinic.ClinicTx.
 func (t *tx) RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error {
 	return t.execOne(ctx, recordConsent, version, ms(at), caregiver[:])
+}
+
+// WithdrawConsent implements clinic.ClinicTx.
+func (t *tx) WithdrawConsent(ctx context.Context, caregiver uuid.UUID, at time.Time) error {
+	return t.execOne(ctx, withdrawConsent, ms(at), caregiver[:])
 }
 
 // AddDevice implements clinic.ClinicTx.

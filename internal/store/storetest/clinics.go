@@ -22,6 +22,7 @@ func planOf(v clinic.View) finder[clinic.Plan]                 { return v.Plan }
 func plansOf(v clinic.View) finder[[]clinic.Plan]              { return v.Plans }
 func householdOf(v clinic.View) finder[clinic.Household]       { return v.Household }
 func caregiversOf(v clinic.View) finder[[]clinic.Person]       { return v.Caregivers }
+func caregiverOf(v clinic.View) finder[clinic.Person]          { return v.Caregiver }
 func devicesOf(v clinic.View) finder[[]clinic.Device]          { return v.Devices }
 func deviceOf(v clinic.View) finder[clinic.Device]             { return v.Device }
 func learnersOf(v clinic.View) finder[[]clinic.Learner]        { return v.Learners }
@@ -145,6 +146,11 @@ func peopleOfHousehold(b *bundle) {
 		return tx.AddLearner(ctx, sister)
 	})
 	assert.Equal(b, []clinic.Person{sampleCaregiver(1, w.household), dad}, get(b, caregiversOf, w.household))
+	dad.Withdrawn, revoked.Withdrawn = minutes(6), minutes(6)
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.WithdrawConsent(ctx, dad.ID, minutes(6)) })
+	assert.Equal(b, dad, get(b, caregiverOf, dad.ID))
+	assert.Equal(b, []clinic.Device{sampleDevice(1, w.household, w.caregiver), revoked}, get(b, devicesOf, w.household), "his alone")
+	dad.Withdrawn, revoked.Withdrawn = time.Time{}, time.Time{}
 	dad.Consented, dad.ConsentVersion = minutes(7), "2"
 	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.RecordConsent(ctx, dad.ID, "2", minutes(7)) })
 	assert.Equal(b, []clinic.Person{sampleCaregiver(1, w.household), dad}, get(b, caregiversOf, w.household))

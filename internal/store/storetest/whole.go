@@ -66,6 +66,9 @@ func (w world) change() []use {
 		{"RecordConsent", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.RecordConsent(ctx, w.caregiver, "9", minutes(9))
 		}},
+		{"WithdrawConsent", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.WithdrawConsent(ctx, w.caregiver, minutes(10))
+		}},
 		{"AddDevice", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AddDevice(ctx, sampleDevice(added, w.household, w.caregiver))
 		}},
@@ -174,6 +177,7 @@ func (w world) questionsOfClinic() []question {
 		}),
 		asked("Caregivers", "added", caregiversOf, id(aHousehold, added)),
 		asked("Caregivers", "consent", caregiversOf, w.household),
+		asked("Caregiver", "consent", caregiverOf, w.caregiver),
 		asked("Devices", "added", devicesOf, w.household),
 		asked("Device", "added", deviceOf, id(aDevice, added)),
 		asked("Device", "revoked", deviceOf, w.device),
