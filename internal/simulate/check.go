@@ -129,7 +129,9 @@ func (v shuffledView) Entries(ctx context.Context, household uuid.UUID, after in
 type lookedAt struct{ clinic.Store }
 
 // InTx implements clinic.Store.
-func (lookedAt) InTx(context.Context, func(ctx context.Context, tx clinic.Tx) error) error { return nil }
+func (lookedAt) InTx(context.Context, func(ctx context.Context, tx clinic.Tx) error) error {
+	return nil
+}
 
 // checkFoldOrder folds the entries in another order, with repetitions.
 func (w *World) checkFoldOrder(nights map[string][]byte) {
