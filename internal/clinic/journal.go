@@ -35,7 +35,7 @@ type JournalRecord struct {
 	Event JournalEvent
 }
 
-// JournalEvent is DeviceEnrolled, TokenIssued, DeviceRevoked or FamilyEnded.
+// JournalEvent is DeviceEnrolled, TokenIssued, DeviceRevoked, FamilyEnded or ServiceTokenRevoked.
 type JournalEvent interface{ journalled() }
 
 // DeviceEnrolled tells that a device was let into a household.
@@ -58,10 +58,15 @@ type DeviceRevoked struct{ Device uuid.UUID }
 // FamilyEnded tells that no token of a family is good any more.
 type FamilyEnded struct{ Family uuid.UUID }
 
-func (DeviceEnrolled) journalled() {}
-func (TokenIssued) journalled()    {}
-func (DeviceRevoked) journalled()  {}
-func (FamilyEnded) journalled()    {}
+// ServiceTokenRevoked tells that a program's token is good for nothing any more. That one was issued is not told: a store
+// that has gone back to before that does not know it, and refuses it.
+type ServiceTokenRevoked struct{ Token uuid.UUID }
+
+func (DeviceEnrolled) journalled()      {}
+func (TokenIssued) journalled()         {}
+func (DeviceRevoked) journalled()       {}
+func (FamilyEnded) journalled()         {}
+func (ServiceTokenRevoked) journalled() {}
 
 // note takes what a transaction has to tell the journal.
 type note func(JournalEvent)

@@ -28,6 +28,7 @@ const (
 	kindTokenIssued    = "token_issued"
 	kindDeviceRevoked  = "device_revoked"
 	kindFamilyEnded    = "family_ended"
+	kindServiceRevoked = "service_token_revoked"
 )
 
 // The events as written. Device, caregiver and token have the very fields of their namesakes in package clinic.
@@ -49,6 +50,10 @@ type deviceRevoked struct {
 
 type familyEnded struct {
 	Family uuid.UUID `json:"family"`
+}
+
+type serviceRevoked struct {
+	Token uuid.UUID `json:"token"`
 }
 
 type device struct {
@@ -112,6 +117,8 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 		return kindDeviceRevoked, deviceRevoked(e), nil
 	case clinic.FamilyEnded:
 		return kindFamilyEnded, familyEnded(e), nil
+	case clinic.ServiceTokenRevoked:
+		return kindServiceRevoked, serviceRevoked(e), nil
 	default:
 		return "", nil, fmt.Errorf("a journal can't hold %T", event)
 	}
@@ -147,6 +154,10 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		var e familyEnded
 		err := read(r.Event, &e)
 		return clinic.FamilyEnded(e), err
+	case kindServiceRevoked:
+		var e serviceRevoked
+		err := read(r.Event, &e)
+		return clinic.ServiceTokenRevoked(e), err
 	default:
 		return nil, fmt.Errorf("%w: it tells of %q", ErrNewer, r.Kind)
 	}
