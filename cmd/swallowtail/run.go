@@ -47,6 +47,8 @@ func commands() []command {
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
+		{"token list", "list the tokens of a clinic's programs, revoked and expired ones too", listTokens},
+		{"token revoke", "make a program's token good for nothing, from its next request on", revokeToken},
 		{"rule-check", "tell how often a plan's rule of recent success errs, before anyone uses it", ruleCheck},
 		{"health", "ask a running server whether it is alive", health},
 	}
