@@ -78,7 +78,7 @@ func (k *Keys) Issue(p Principal, ttl time.Duration, now time.Time, id string) (
 		ClientID: clientID(p.Role),
 		Role:     p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, UploadOnly: p.UploadOnly,
 	})
-	signer := k.signing[0]
+	signer := k.ring.Load().signing[0]
 	token.Header["typ"] = tokenType
 	token.Header["kid"] = signer.id
 	text, err := token.SignedString(signer.private)
@@ -103,10 +103,14 @@ func subject(p Principal, id string) string {
 }
 
 // Verify returns the principal that an access token of ours states. It accepts only what Issue can have produced and
-// what has not expired at now; anything else is fault.Unauthenticated, with problem "token-expired" when a refresh
-// would help and "token-invalid" otherwise.
+// what has not expired at now, under a key that still verifies then; anything else is fault.Unauthenticated, with problem
+// "token-expired" when a refresh would help and "token-invalid" otherwise. A key that is not known may be new: then the key
+// file is looked at first, at most once a second.
 func (k *Keys) Verify(token string, now time.Time) (Principal, error) {
 	p, err := k.verify(token, now)
+	if errors.Is(err, errUnknownKey) && k.lookForKey(now) {
+		p, err = k.verify(token, now)
+	}
 	switch {
 	case err == nil:
 		return p, nil
@@ -129,7 +133,8 @@ func (k *Keys) verify(token string, now time.Time) (Principal, error) {
 		jwt.WithTimeFunc(func() time.Time { return now }),
 	)
 	var c claims
-	if _, err := parser.ParseWithClaims(token, &c, k.keyFor); err != nil {
+	keyFor := func(t *jwt.Token) (any, error) { return k.ring.Load().keyFor(t, now) }
+	if _, err := parser.ParseWithClaims(token, &c, keyFor); err != nil {
 		return Principal{}, err
 	}
 	return c.principal()
@@ -137,16 +142,12 @@ func (k *Keys) verify(token string, now time.Time) (Principal, error) {
 
 // keyFor finds the key that the header names. A header member that is not understood must not be ignored (RFC 7515,
 // section 4.1.11), and none but these three is ever ours.
-func (k *Keys) keyFor(token *jwt.Token) (any, error) {
+func (r *keyRing) keyFor(token *jwt.Token, now time.Time) (any, error) {
 	if len(token.Header) != 3 || token.Header["typ"] != tokenType {
 		return nil, errors.New("header is not that of an access token")
 	}
 	id, _ := token.Header["kid"].(string)
-	key, ok := k.verifyingKey(id)
-	if !ok {
-		return nil, errors.New("unknown key id")
-	}
-	return key, nil
+	return r.verifyingKey(id, now)
 }
 
 // principal reads the claims of a verified token and checks that they fit together.
