@@ -84,14 +84,24 @@ func (s *Service) IssueServiceToken(ctx context.Context, clinic uuid.UUID, role 
 		return "", err
 	}
 	t := ServiceToken{ID: s.NewID(), Clinic: clinic, Role: string(role), Issued: now, Expires: now.Add(ttl)}
-	token, err := s.Keys.Issue(access.Principal{Role: role, ClinicID: clinic}, ttl, now, t.ID.String())
-	if err != nil {
-		return "", err
-	}
-	return token, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	var token string
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		if _, err := tx.Clinic(ctx, clinic); err != nil {
 			return notThere(err)
 		}
+		// Signed by the newest key and in the transaction, so that whoever rotates the keys knows either this token or a
+		// key that has signed it.
+		if err := s.Keys.Reload(); err != nil {
+			return err
+		}
+		var err error
+		if token, err = s.Keys.Issue(access.Principal{Role: role, ClinicID: clinic}, ttl, now, t.ID.String()); err != nil {
+			return err
+		}
 		return tx.AddServiceToken(ctx, t)
 	})
+	if err != nil {
+		return "", err
+	}
+	return token, nil
 }
