@@ -159,7 +159,7 @@ func newForger(t *testing.T, path string) forger {
 		kid: key.ID, private: ed25519.NewKeyFromSeed(key.Seed),
 		header: map[string]any{"alg": "EdDSA", "typ": "at+jwt", "kid": key.ID},
 		claims: jwt.MapClaims{
-			"iss": "swallowtail", "aud": "swallowtail-api", "sub": uuid.NewString(), "jti": "a",
+			"iss": "swallowtail", "aud": []string{"swallowtail-api"}, "sub": uuid.NewString(), "jti": "a",
 			"iat": noon.Unix(), "exp": noon.Add(access.AccessTTL).Unix(), "client_id": "swallowtail-clinic",
 			"role": "clinician", "clinic": uuid.NewString(),
 		},
