@@ -50,7 +50,7 @@ func (s *Service) AddMember(ctx context.Context, n NewMember, now time.Time) (Me
 	if err := r.err(); err != nil {
 		return Member{}, err
 	}
-	if err := access.CheckNewPassword(n.Password, email); err != nil {
+	if err := s.checkNewPassword(ctx, n.Clinic, n.Password, email, n.Name); err != nil {
 		return Member{}, err
 	}
 	hash, err := access.HashPassword(n.Password, s.PasswordCost)
