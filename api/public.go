@@ -51,7 +51,7 @@ func (s *server) GetDocs(context.Context, oas.GetDocsRequestObject) (oas.GetDocs
 // GetJwks gives the keys that access tokens are checked with.
 func (s *server) GetJwks(context.Context, oas.GetJwksRequestObject) (oas.GetJwksResponseObject, error) {
 	var jwks oas.GetJwks200JSONResponse
-	for _, k := range s.Keys.JWKS().Keys {
+	for _, k := range s.Keys.JWKS(s.Now()).Keys {
 		jwks.Keys = append(jwks.Keys, oas.Jwk{
 			Kty: oas.JwkKty(k.KeyType), Crv: &k.Curve, X: &k.X, Kid: k.KeyID, Alg: k.Algorithm, Use: oas.JwkUse(k.Use),
 		})

@@ -46,7 +46,7 @@ func backup(ctx context.Context, c *call) error {
 	}
 	fmt.Fprintf(c.err, "Two files are not in %s and must be kept too: %s, without which nobody's token works any more, "+
 		"and %s, without which going back to this backup locks phones out and lets revoked ones in again.\n",
-		made.File, path+keysBeside, path+journalBeside)
+		made.File, c.keyFile(path), path+journalBeside)
 	if made.misfolded {
 		fmt.Fprintln(c.err, "What the database keeps of folds is not what this program folds: check says what, check --rebuild "+
 			"folds it anew, and so does restore.")

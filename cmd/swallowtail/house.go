@@ -36,6 +36,11 @@ const (
 
 // openHouse opens the database that --db names, and the keys and the journal beside it.
 func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time.Time) (*house, error) {
+	return (&call{}).openHouse(ctx, db, log, now)
+}
+
+// openHouse opens the database that --db names, the journal beside it, and the keys beside it or where --keys says.
+func (c *call) openHouse(ctx context.Context, db string, log *slog.Logger, now func() time.Time) (*house, error) {
 	path, err := databasePath(db)
 	if err != nil {
 		return nil, err
@@ -45,18 +50,18 @@ func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time
 		return nil, fmt.Errorf("open database: %w", err)
 	}
 	h := &house{store: store, log: log, bounds: usualBounds()}
-	if err := h.furnish(ctx, path, now); err != nil {
+	if err := h.furnish(ctx, path, c.keyFile(path), now); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	return h, nil
 }
 
-func (h *house) furnish(ctx context.Context, path string, now func() time.Time) error {
+func (h *house) furnish(ctx context.Context, path, keys string, now func() time.Time) error {
 	if err := h.store.Migrate(ctx); err != nil {
 		return fmt.Errorf("migrate database: %w", err)
 	}
 	var err error
-	if h.keys, err = access.LoadOrCreateKeys(path+keysBeside, rand.Reader, now()); err != nil {
+	if h.keys, err = access.LoadOrCreateKeys(keys, rand.Reader, now()); err != nil {
 		return fmt.Errorf("keys: %w", err)
 	}
 	if h.journal, err = journal.Open(path+journalBeside, newID); err != nil {
@@ -134,7 +139,7 @@ func (c *call) withHouse(ctx context.Context, db string, do func(h *house, now t
 
 // withNewHouse runs an operator's command on a database, which it makes where there is none.
 func (c *call) withNewHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
-	h, err := openHouse(ctx, db, logger(c.streams, slog.LevelWarn), time.Now)
+	h, err := c.openHouse(ctx, db, logger(c.streams, slog.LevelWarn), time.Now)
 	if err != nil {
 		return err
 	}

@@ -32,6 +32,7 @@ type call struct {
 	args    []string
 	getenv  func(string) string
 
+	keys     *string  // what --keys names
 	wanted   []string // what the command takes beside flags, as its help names it
 	operands []string // as given, once parsed
 }
@@ -49,6 +50,10 @@ func commands() []command {
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
+		{"token list", "list the tokens of a clinic's programs, revoked and expired ones too", listTokens},
+		{"token revoke", "make a program's token good for nothing, from its next request on", revokeToken},
+		{"keys list", "list the keys that sign and verify tokens, without their secrets", listKeys},
+		{"keys rotate", "sign tokens with a new key from now on, beside running servers", rotateKeys},
 		{"rule-check", "tell how often a plan's rule of recent success errs, before anyone uses it", ruleCheck},
 		{"health", "ask a running server whether it is alive", health},
 	}
@@ -85,6 +90,7 @@ func help(w io.Writer) {
 // flags returns the flag set of a command that works on a database. wanted names what it takes beside flags.
 func (c *call) flags(wanted ...string) (set *flag.FlagSet, db *string) {
 	set = c.plainFlags(wanted...)
+	c.keys = set.String("keys", "", "the key file, where it is not the database's name and \""+keysBeside+"\"")
 	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
 }
 

@@ -90,9 +90,12 @@ func TestWhatCanNotBeMeantIsRefused(t *testing.T) {
 		},
 		"a password for all to see": {invocation{args: clinician()}, "--password-stdin"},
 		"a short password": {
-			invocation{args: clinician("--password-stdin"), stdin: "short\n"}, "--password: must have 12 to 128 characters",
+			invocation{args: clinician("--password-stdin"), stdin: "short\n"}, "--password: must have 15 to 128 characters",
 		},
-		"no password":  {invocation{args: clinician("--password-stdin")}, "--password: must have 12 to 128 characters"},
+		"a password of the clinic's name": {
+			invocation{args: clinician("--password-stdin"), stdin: "Heron Lane 2027!\n"}, "--password: is too easy to guess",
+		},
+		"no password":  {invocation{args: clinician("--password-stdin")}, "--password: must have 15 to 128 characters"},
 		"no such role": {invocation{args: clinician("--role", "admin", "--password-stdin"), stdin: somePassword}, "--role: Give clinician or lead"},
 	}
 	for name, c := range cases {

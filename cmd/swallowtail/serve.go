@@ -40,7 +40,7 @@ func serve(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	h, err := openHouse(ctx, *db, logger(c.streams, slog.LevelInfo), time.Now)
+	h, err := c.openHouse(ctx, *db, logger(c.streams, slog.LevelInfo), time.Now)
 	if err != nil {
 		return err
 	}
@@ -70,6 +70,7 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
 	defer h.keepWeighed(ctx, now)()
+	defer h.keepKeys(ctx)()
 	if err := ready(listener.Addr().String()); err != nil {
 		return errors.Join(fmt.Errorf("make ready: %w", err), server.Close())
 	}

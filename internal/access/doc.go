@@ -4,8 +4,10 @@
 // # What it holds
 //
 //   - Principal: the caller, as an access token states them, carried in a context.
-//   - Keys: the server's secrets, in one file beside the database. Ed25519 keys sign access tokens; one secret of 32
-//     bytes yields, by HKDF (RFC 5869), a separate HMAC key for each other purpose.
+//   - Keys: the server's secrets, in one file. Ed25519 keys sign access tokens; one secret of 32 bytes yields, by HKDF
+//     (RFC 5869), a separate HMAC key for each other purpose. Rotation puts a new signing key before the others, each of
+//     which verifies until an instant of its own, and leaves the secret as it is: what it seals and hashes must outlive
+//     any signing key. A file that may have been read by somebody wants more than a rotation.
 //   - Access tokens: signed JWTs that live at most AccessTTL for people and are therefore checked without a look-up.
 //     A service token lives as long as its issuer said, so the caller also looks its TokenID up among the revoked.
 //   - Refresh tokens and invite codes: random, opaque, stored only as a keyed hash, so that neither a stolen database

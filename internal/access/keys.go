@@ -9,14 +9,20 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
-	"errors"
 	"fmt"
 	"io"
+	"sync"
+	"sync/atomic"
+	"time"
 )
 
-// Keys are the server's secrets. They are read-only once loaded, so any number of goroutines may use them.
+// Keys are the server's secrets, as their file has them. Those derived from its root secret never change. Which keys sign and
+// verify changes when they are rotated: the whole ring is exchanged then, so any number of goroutines may use Keys meanwhile.
 type Keys struct {
-	signing []signingKey // the first signs, all of them verify
+	path      string
+	ring      atomic.Pointer[keyRing]
+	rereading sync.Mutex   // held by the one who reads the file anew
+	looked    atomic.Int64 // when an unknown key last made us look at the file, in milliseconds since 1970
 
 	seal    []byte
 	cursor  []byte
@@ -24,13 +30,6 @@ type Keys struct {
 	invite  []byte
 	refresh []byte
 }
-
-type signingKey struct {
-	id      string
-	private ed25519.PrivateKey
-}
-
-func (s signingKey) public() ed25519.PublicKey { return publicKey(s.private) }
 
 // publicKey reads the public half out of a private key, which package crypto/ed25519 keeps behind the seed.
 func publicKey(private ed25519.PrivateKey) ed25519.PublicKey {
@@ -40,17 +39,13 @@ func publicKey(private ed25519.PrivateKey) ed25519.PublicKey {
 // secretSize is the length in bytes of the root secret and of every key derived from it.
 const secretSize = 32
 
-var errNoSigningKey = errors.New("no signing key")
-
 // newKeys derives the keys for each purpose from the root secret.
-func newKeys(secret []byte, signing []signingKey) (*Keys, error) {
+func newKeys(path string, secret []byte, ring *keyRing) (*Keys, error) {
 	if len(secret) != secretSize {
 		return nil, fmt.Errorf("secret has %d bytes, want %d", len(secret), secretSize)
 	}
-	if len(signing) == 0 {
-		return nil, errNoSigningKey
-	}
-	k := &Keys{signing: signing}
+	k := &Keys{path: path}
+	k.ring.Store(ring)
 	purposes := []struct {
 		name string
 		key  *[]byte
@@ -77,15 +72,6 @@ func (k *Keys) Format(f fmt.State, _ rune) {
 	_, _ = io.WriteString(f, "access.Keys(secret)") // fmt has no way to take this error either
 }
 
-func (k *Keys) verifyingKey(id string) (ed25519.PublicKey, bool) {
-	for _, s := range k.signing {
-		if s.id == id {
-			return s.public(), true
-		}
-	}
-	return nil, false
-}
-
 // JWKS is the set of public keys that verify access tokens; it marshals to a JWK Set document (RFC 7517, section 5).
 type JWKS struct {
 	Keys []JWK `json:"keys"`
@@ -101,10 +87,14 @@ type JWK struct {
 	Algorithm string `json:"alg"` // always "EdDSA"
 }
 
-// JWKS returns the public keys, the signing one first.
-func (k *Keys) JWKS() JWKS {
-	set := JWKS{Keys: make([]JWK, 0, len(k.signing))}
-	for _, s := range k.signing {
+// JWKS returns the public keys that verify at an instant, the signing one first.
+func (k *Keys) JWKS(at time.Time) JWKS {
+	signing := k.ring.Load().signing
+	set := JWKS{Keys: make([]JWK, 0, len(signing))}
+	for _, s := range signing {
+		if !s.verifies(at) {
+			continue
+		}
 		set.Keys = append(set.Keys, JWK{
 			KeyType: "OKP", Curve: "Ed25519", X: base64.RawURLEncoding.EncodeToString(s.public()),
 			KeyID: s.id, Use: "sig", Algorithm: "EdDSA",

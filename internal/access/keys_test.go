@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -44,7 +45,7 @@ func fixedKeys(t testing.TB) *access.Keys {
 
 func TestJWKSMatchesThePublishedExample(t *testing.T) {
 	t.Parallel()
-	document, err := json.Marshal(fixedKeys(t).JWKS())
+	document, err := json.Marshal(fixedKeys(t).JWKS(noon))
 	require.NoError(t, err)
 	// x: RFC 8037, appendix A.2; kid: its thumbprint, appendix A.3.
 	assert.JSONEq(t, `{"keys":[{"kty":"OKP","crv":"Ed25519","x":"11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo",
@@ -57,7 +58,7 @@ func TestKeysPersist(t *testing.T) {
 	second, err := access.LoadOrCreateKeys(path, iotest.ErrReader(os.ErrClosed), noon.AddDate(1, 0, 0))
 	require.NoError(t, err, "an existing file needs no randomness")
 
-	assert.Equal(t, first.JWKS(), second.JWKS())
+	assert.Equal(t, first.JWKS(noon), second.JWKS(noon))
 	assert.True(t, second.CheckSeal(first.Seal("stamp", []byte("a")), "stamp", []byte("a")))
 	assert.Equal(t, first.HashRefresh("token"), second.HashRefresh("token"))
 
@@ -71,7 +72,7 @@ func TestKeysOfDifferentFilesDiffer(t *testing.T) {
 	one, _ := newKeys(t)
 	other, _ := newKeys(t)
 
-	assert.NotEqual(t, one.JWKS(), other.JWKS())
+	assert.NotEqual(t, one.JWKS(noon), other.JWKS(noon))
 	assert.NotEqual(t, one.HashRefresh("token"), other.HashRefresh("token"))
 	assert.False(t, other.CheckSeal(one.Seal("stamp"), "stamp"))
 }
@@ -90,7 +91,7 @@ func TestKeysMadeByManyAtOnceAreTheSame(t *testing.T) {
 				errs[i] = err
 				return
 			}
-			sets[i] = keys.JWKS()
+			sets[i] = keys.JWKS(noon)
 		})
 	}
 	wg.Wait()
@@ -139,13 +140,27 @@ func TestKeyFileThatCannotBeRightIsRefused(t *testing.T) {
 	cases := map[string]struct{ content, complaint string }{
 		"empty":          {"", "EOF"},
 		"torn":           {string(good[:len(good)/2]), "unexpected EOF"},
-		"later version":  {edit(func(f map[string]any) { f["version"] = 2 }), "version 2"},
+		"later version":  {edit(func(f map[string]any) { f["version"] = 3 }), "version 3"},
+		"no version":     {edit(func(f map[string]any) { delete(f, "version") }), "version 0"},
 		"unknown member": {edit(func(f map[string]any) { f["pepper"] = "x" }), "pepper"},
 		"short secret":   {edit(func(f map[string]any) { f["secret"] = "AAAA" }), "secret has 3 bytes"},
 		"no signing key": {edit(func(f map[string]any) { f["signing_keys"] = []any{} }), "no signing key"},
 		"short seed":     {edit(func(f map[string]any) { signing(f)["seed"] = "AAAA" }), "seed has 3 bytes"},
 		"no kid":         {edit(func(f map[string]any) { signing(f)["kid"] = "" }), "kid"},
-		"kid used twice": {edit(func(f map[string]any) { f["signing_keys"] = []any{signing(f), signing(f)} }), "kid"},
+		"kid used twice": {edit(func(f map[string]any) {
+			f["version"], f["signing_keys"] = 1, []any{signing(f), signing(f)}
+		}), "kid is used twice"},
+		"a former key without end": {edit(func(f map[string]any) {
+			f["signing_keys"] = []any{signing(f), signing(f)}
+		}), "signing key 1: verify_until is missing"},
+		"a signing key that ends": {edit(func(f map[string]any) {
+			signing(f)["verify_until"] = "2027-03-02T12:00:00Z"
+		}), "signing key 0: verify_until must not be given"},
+		"an end in version 1": {edit(func(f map[string]any) {
+			other := maps.Clone(signing(f))
+			other["kid"], other["verify_until"] = "other", "2027-03-02T12:00:00Z"
+			f["version"], f["signing_keys"] = 1, []any{signing(f), other}
+		}), "signing key 1: verify_until must not be given"},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {

@@ -2,55 +2,44 @@ package access
 
 import (
 	"fmt"
-	"strings"
 	"unicode/utf8"
 
 	"github.com/alexedwards/argon2id"
+	"golang.org/x/text/unicode/norm"
 
 	"swallowtail/internal/fault"
 )
 
-// Bounds on the length of a password, in characters (code points).
+// Bounds on the length of a password, in characters (code points). NIST SP 800-63B-4, section 3.1.1.2, asks for at least 15 where
+// a password may be all that is asked for, which a clinic can choose, and for at least 64 to be allowed.
 const (
-	MinPassword = 12
+	MinPassword = 15
 	MaxPassword = 128
 )
 
-// trivialPasswords are long enough and yet among the first that anybody would try. In lower case; the list is our own.
-var trivialPasswords = map[string]bool{
-	"123456789012": true, "1234567890123": true, "12345678901234": true, "123456789123": true, "123123123123": true,
-	"abcdefghijkl": true, "abcdefghijklm": true, "abcd12345678": true, "abc123abc123": true, "adminadminadmin": true,
-	"administrator": true, "administrator1": true, "changemechangeme": true, "correcthorsebatterystaple": true,
-	"iloveyouiloveyou": true, "letmeinletmein": true, "password1234": true, "password12345": true,
-	"password123456": true, "passwordpassword": true, "qwerty123456": true, "qwertyqwerty": true,
-	"qwertyuiop12": true, "qwertyuiop123": true, "qwertyuiopasdf": true, "swallowtail1": true, "swallowtail12": true,
-	"swallowtail123": true, "welcome12345": true, "welcomewelcome": true,
-}
+// service is what the service is called, which is among the first that anybody would try.
+const service = "swallowtail"
 
-// CheckNewPassword refuses a password that is too short, too long, not UTF-8, the account's own e-mail address, one
-// character repeated, or trivial: fault.Invalid, "password-unsuitable", pointing at "/password".
-func CheckNewPassword(password, email string) error {
+// CheckNewPassword refuses a password that is too short, too long, not UTF-8, one that has come to light in a breach, or one that
+// is easy to guess for somebody who knows the account's e-mail address and what else is about it, such as the names of the
+// person and of the clinic: fault.Invalid, "password-unsuitable", pointing at "/password". Any characters are allowed and no
+// kind is asked for (NIST SP 800-63B-4, section 3.1.1.2).
+func CheckNewPassword(password, email string, about ...string) error {
 	refuse := func(why string) error {
 		return fault.New(fault.Invalid, "password-unsuitable", "The password cannot be used.").At("/password", why)
 	}
-	folded := strings.ToLower(strings.TrimSpace(password))
-	switch length := utf8.RuneCountInString(password); {
+	length := utf8.RuneCountInString(password)
+	switch {
 	case !utf8.ValidString(password):
 		return refuse("must be UTF-8 text")
 	case length < MinPassword || length > MaxPassword:
 		return refuse(fmt.Sprintf("must have %d to %d characters", MinPassword, MaxPassword))
-	case folded == strings.ToLower(strings.TrimSpace(email)):
+	case fold(password) == fold(email):
 		return refuse("must not be the e-mail address")
-	case isRepeat(folded) || trivialPasswords[folded]:
-		return refuse("is too easy to guess")
+	case easyToGuess(fold(password), knownWords(append(about, service, email)...)):
+		return refuse("is too easy to guess: take several words that have nothing to do with each other or with this clinic")
 	}
 	return nil
-}
-
-// isRepeat tells whether s is empty or one character over and over.
-func isRepeat(s string) bool {
-	_, size := utf8.DecodeRuneInString(s)
-	return strings.Trim(s, s[:size]) == ""
 }
 
 // PasswordCost is the work that one guess at a password takes.
@@ -66,10 +55,13 @@ func DefaultPasswordCost() PasswordCost {
 	return PasswordCost{MemoryKiB: 19 * 1024, Iterations: 2, Parallelism: 1}
 }
 
+// typed brings a password to one form, however the device spells its characters (NIST SP 800-63B-4, section 3.1.1.2: NFKC).
+func typed(password string) string { return norm.NFKC.String(password) }
+
 // HashPassword returns the Argon2id hash to store, in the usual encoded form with its parameters and a random salt. It
 // does not judge the password: see CheckNewPassword.
 func HashPassword(password string, cost PasswordCost) (string, error) {
-	hash, err := argon2id.CreateHash(password, &argon2id.Params{
+	hash, err := argon2id.CreateHash(typed(password), &argon2id.Params{
 		Memory: cost.MemoryKiB, Iterations: cost.Iterations, Parallelism: cost.Parallelism,
 		SaltLength: 16, KeyLength: 32,
 	})
@@ -87,7 +79,7 @@ func CheckPassword(password, hash string, cost PasswordCost) (bool, error) {
 		_, err := HashPassword(password, cost)
 		return false, err
 	}
-	ok, err := argon2id.ComparePasswordAndHash(password, hash)
+	ok, err := argon2id.ComparePasswordAndHash(typed(password), hash)
 	if err != nil {
 		return false, fmt.Errorf("check password: %w", err)
 	}

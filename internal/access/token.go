@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/golang-jwt/jwt/v5"
-	"github.com/google/uuid"
 
 	"swallowtail/internal/fault"
 )
@@ -31,17 +30,6 @@ const maxTokenSize = 4096
 
 // maxTokenID is the longest token id (jti), in bytes.
 const maxTokenID = 64
-
-// claims is the body of an access token: those that RFC 9068, section 2.2, requires, and our own.
-type claims struct {
-	jwt.RegisteredClaims
-	ClientID   string    `json:"client_id"`
-	Role       Role      `json:"role"`
-	Clinic     uuid.UUID `json:"clinic"`
-	Household  uuid.UUID `json:"household,omitzero"`
-	Caregiver  uuid.UUID `json:"caregiver,omitzero"`
-	UploadOnly bool      `json:"upload_only,omitempty"`
-}
 
 // clientID names the kind of client that a role's tokens are for. RFC 9068 requires the claim; clients are not
 // registered one by one here.
@@ -71,14 +59,11 @@ func (k *Keys) Issue(p Principal, ttl time.Duration, now time.Time, id string) (
 	}
 	issued := now.UTC().Truncate(time.Second)
 	token := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
-		RegisteredClaims: jwt.RegisteredClaims{
-			Issuer: Issuer, Audience: jwt.ClaimStrings{Audience}, Subject: subject(p, id), ID: id,
-			IssuedAt: jwt.NewNumericDate(issued), ExpiresAt: jwt.NewNumericDate(issued.Add(ttl)),
-		},
-		ClientID: clientID(p.Role),
-		Role:     p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, UploadOnly: p.UploadOnly,
+		Issuer: Issuer, Audience: []string{Audience}, Subject: subject(p, id), ID: id,
+		IssuedAt: issued.Unix(), Expires: issued.Add(ttl).Unix(), ClientID: clientID(p.Role),
+		Role: p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, UploadOnly: p.UploadOnly,
 	})
-	signer := k.signing[0]
+	signer := k.ring.Load().signing[0]
 	token.Header["typ"] = tokenType
 	token.Header["kid"] = signer.id
 	text, err := token.SignedString(signer.private)
@@ -103,10 +88,14 @@ func subject(p Principal, id string) string {
 }
 
 // Verify returns the principal that an access token of ours states. It accepts only what Issue can have produced and
-// what has not expired at now; anything else is fault.Unauthenticated, with problem "token-expired" when a refresh
-// would help and "token-invalid" otherwise.
+// what has not expired at now, under a key that still verifies then; anything else is fault.Unauthenticated, with problem
+// "token-expired" when a refresh would help and "token-invalid" otherwise. A key that is not known may be new: then the key
+// file is looked at first, at most once a second.
 func (k *Keys) Verify(token string, now time.Time) (Principal, error) {
 	p, err := k.verify(token, now)
+	if errors.Is(err, errUnknownKey) && k.lookForKey(now) {
+		p, err = k.verify(token, now)
+	}
 	switch {
 	case err == nil:
 		return p, nil
@@ -122,54 +111,20 @@ func (k *Keys) verify(token string, now time.Time) (Principal, error) {
 	if len(token) > maxTokenSize || strings.ContainsAny(token, "\r\n") {
 		return Principal{}, errors.New("too long or not on one line")
 	}
+	header, err := readHeader(token)
+	if err != nil {
+		return Principal{}, fmt.Errorf("header: %w", err)
+	}
 	parser := jwt.NewParser(
 		jwt.WithValidMethods([]string{jwt.SigningMethodEdDSA.Alg()}),
 		jwt.WithIssuer(Issuer), jwt.WithAudience(Audience),
 		jwt.WithExpirationRequired(), jwt.WithIssuedAt(), jwt.WithStrictDecoding(),
 		jwt.WithTimeFunc(func() time.Time { return now }),
 	)
+	keyFor := func(*jwt.Token) (any, error) { return k.ring.Load().verifyingKey(header.KeyID, now) }
 	var c claims
-	if _, err := parser.ParseWithClaims(token, &c, k.keyFor); err != nil {
+	if _, err := parser.ParseWithClaims(token, &c, keyFor); err != nil {
 		return Principal{}, err
 	}
 	return c.principal()
-}
-
-// keyFor finds the key that the header names. A header member that is not understood must not be ignored (RFC 7515,
-// section 4.1.11), and none but these three is ever ours.
-func (k *Keys) keyFor(token *jwt.Token) (any, error) {
-	if len(token.Header) != 3 || token.Header["typ"] != tokenType {
-		return nil, errors.New("header is not that of an access token")
-	}
-	id, _ := token.Header["kid"].(string)
-	key, ok := k.verifyingKey(id)
-	if !ok {
-		return nil, errors.New("unknown key id")
-	}
-	return key, nil
-}
-
-// principal reads the claims of a verified token and checks that they fit together.
-func (c claims) principal() (Principal, error) {
-	if c.IssuedAt == nil || c.ID == "" || c.ClientID != clientID(c.Role) {
-		return Principal{}, errors.New("iat, jti or client_id missing or wrong")
-	}
-	p := Principal{
-		Role: c.Role, ClinicID: c.Clinic, HouseholdID: c.Household, CaregiverID: c.Caregiver, UploadOnly: c.UploadOnly,
-		TokenID: c.ID, IssuedAt: c.IssuedAt.UTC(), ExpiresAt: c.ExpiresAt.UTC(),
-	}
-	if tooLong(p.Role, p.ExpiresAt.Sub(p.IssuedAt)) {
-		return Principal{}, fmt.Errorf("role %s lives too long", p.Role)
-	}
-	sub, err := uuid.Parse(c.Subject)
-	if err != nil && p.Role != RoleScheduler {
-		return Principal{}, fmt.Errorf("sub: %w", err)
-	}
-	switch {
-	case p.Role == RoleDevice:
-		p.DeviceID = sub
-	case p.Role.Staff():
-		p.ClinicianID = sub
-	}
-	return p, p.check()
 }

@@ -159,7 +159,7 @@ func newForger(t *testing.T, path string) forger {
 		kid: key.ID, private: ed25519.NewKeyFromSeed(key.Seed),
 		header: map[string]any{"alg": "EdDSA", "typ": "at+jwt", "kid": key.ID},
 		claims: jwt.MapClaims{
-			"iss": "swallowtail", "aud": "swallowtail-api", "sub": uuid.NewString(), "jti": "a",
+			"iss": "swallowtail", "aud": []string{"swallowtail-api"}, "sub": uuid.NewString(), "jti": "a",
 			"iat": noon.Unix(), "exp": noon.Add(access.AccessTTL).Unix(), "client_id": "swallowtail-clinic",
 			"role": "clinician", "clinic": uuid.NewString(),
 		},
@@ -303,7 +303,8 @@ func TestTokenOfAnotherServerIsRefused(t *testing.T) {
 	assertUnauthenticated(t, err, "token-invalid")
 }
 
-func TestFirstKeySignsAndAllVerify(t *testing.T) {
+// TestAFileOfVersion1 has a second key that was put there by hand, and verifies without end.
+func TestAFileOfVersion1(t *testing.T) {
 	t.Parallel()
 	before, path := newKeys(t)
 	_, other := newKeys(t)
@@ -314,7 +315,7 @@ func TestFirstKeySignsAndAllVerify(t *testing.T) {
 	require.NoError(t, err)
 	fresh := issue(t, after)
 
-	assert.Len(t, after.JWKS().Keys, 2)
+	assert.Len(t, after.JWKS(noon.AddDate(9, 0, 0)).Keys, 2)
 	_, err = after.Verify(old, noon)
 	require.NoError(t, err, "a token signed before the rotation")
 	_, err = after.Verify(fresh, noon)
@@ -344,7 +345,7 @@ func prependKey(t *testing.T, path, other string) string {
 	_, front := read(other)
 	list, err := json.Marshal(append(front, keys...))
 	require.NoError(t, err)
-	file["signing_keys"] = list
+	file["version"], file["signing_keys"] = json.RawMessage("1"), list
 	data, err := json.Marshal(file)
 	require.NoError(t, err)
 	rotated := filepath.Join(t.TempDir(), "keys")

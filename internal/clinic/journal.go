@@ -35,7 +35,7 @@ type JournalRecord struct {
 	Event JournalEvent
 }
 
-// JournalEvent is DeviceEnrolled, TokenIssued, DeviceRevoked, FamilyEnded or ConsentChanged.
+// JournalEvent is one of the types below.
 type JournalEvent interface{ journalled() }
 
 // DeviceEnrolled tells that a device was let into a household.
@@ -66,10 +66,16 @@ type ConsentChanged struct {
 }
 
 func (ConsentChanged) journalled() {}
-func (DeviceEnrolled) journalled() {}
-func (TokenIssued) journalled()    {}
-func (DeviceRevoked) journalled()  {}
-func (FamilyEnded) journalled()    {}
+
+// ServiceTokenRevoked tells that a program's token is good for nothing any more. That one was issued is not told: a store
+// that has gone back to before that does not know it, and refuses it.
+type ServiceTokenRevoked struct{ Token uuid.UUID }
+
+func (DeviceEnrolled) journalled()      {}
+func (TokenIssued) journalled()         {}
+func (DeviceRevoked) journalled()       {}
+func (FamilyEnded) journalled()         {}
+func (ServiceTokenRevoked) journalled() {}
 
 // note takes what a transaction has to tell the journal.
 type note func(JournalEvent)

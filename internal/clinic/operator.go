@@ -56,7 +56,7 @@ func (s *Service) AddMember(ctx context.Context, n NewMember, now time.Time) (Me
 	if err := r.err(); err != nil {
 		return Member{}, err
 	}
-	if err := access.CheckNewPassword(n.Password, email); err != nil {
+	if err := s.checkNewPassword(ctx, n.Clinic, n.Password, email, n.Name); err != nil {
 		return Member{}, err
 	}
 	hash, err := access.HashPassword(n.Password, s.PasswordCost)
@@ -95,13 +95,19 @@ func (s *Service) IssueServiceToken(ctx context.Context, clinic uuid.UUID, role 
 		return "", err
 	}
 	t := ServiceToken{ID: s.NewID(), Clinic: clinic, Role: string(role), Issued: now, Expires: now.Add(ttl)}
-	token, err := s.Keys.Issue(access.Principal{Role: role, ClinicID: clinic}, ttl, now, t.ID.String())
-	if err != nil {
-		return "", err
-	}
-	return token, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	var token string
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		if _, err := tx.Clinic(ctx, clinic); err != nil {
 			return notThere(err)
+		}
+		// Signed by the newest key and in the transaction, so that whoever rotates the keys knows either this token or a
+		// key that has signed it.
+		if err := s.Keys.Reload(); err != nil {
+			return err
+		}
+		var err error
+		if token, err = s.Keys.Issue(access.Principal{Role: role, ClinicID: clinic}, ttl, now, t.ID.String()); err != nil {
+			return err
 		}
 		if err := tx.AddServiceToken(ctx, t); err != nil {
 			return err
@@ -110,4 +116,8 @@ func (s *Service) IssueServiceToken(ctx context.Context, clinic uuid.UUID, role 
 		row.Thing, row.Note = t.ID, t.Role
 		return enter(ctx, tx, &row)
 	})
+	if err != nil {
+		return "", err
+	}
+	return token, nil
 }

@@ -73,6 +73,8 @@ func TestAddMember(t *testing.T) {
 		"a named one":   {func(n *clinic.NewMember) { n.Email = "Ines <ines@clinic.example>" }, "/email"},
 		"too long":      {func(n *clinic.NewMember) { n.Email = strings.Repeat("x", 250) + "@clinic.example" }, "/email"},
 		"a short word":  {func(n *clinic.NewMember) { n.Password = "snails" }, "/password"},
+		"the clinic":    {func(n *clinic.NewMember) { n.Password = "North-clinic-2027" }, "/password"},
+		"their name":    {func(n *clinic.NewMember) { n.Password = "Ines Ines Ines 1!" }, "/password"},
 		"their address": {func(n *clinic.NewMember) { n.Password = "other@clinic.example" }, "/password"},
 	} {
 		n := good

@@ -20,6 +20,8 @@ type Replayed struct {
 	Revoked    int `json:"revoked"`    // devices
 	Ended      int `json:"ended"`      // records of an end; the families may have ended before
 	Consents   int `json:"consents"`   // withdrawn or given again
+	// ServiceTokens counts the tokens of programs that were revoked.
+	ServiceTokens int `json:"service_tokens"`
 	// Homeless counts the records about a household, a device or a clinician that the store does not hold.
 	Homeless int `json:"homeless"`
 }
@@ -117,6 +119,8 @@ func (r *replay) apply(ctx context.Context, record JournalRecord) error {
 	case FamilyEnded:
 		r.done.Ended++
 		return r.tx.EndTokenFamily(ctx, event.Family)
+	case ServiceTokenRevoked:
+		return r.revokedService(ctx, event, record.At)
 	default:
 		return fmt.Errorf("a journal can't tell of %T", event)
 	}

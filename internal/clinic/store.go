@@ -245,6 +245,8 @@ type AccessView interface {
 	InviteByHash(ctx context.Context, hash []byte) (Invite, error)
 	RefreshTokenByHash(ctx context.Context, hash []byte) (RefreshToken, error)
 	ServiceToken(ctx context.Context, id uuid.UUID) (ServiceToken, error)
+	// ServiceTokens returns a clinic's service tokens by id, revoked and expired ones too.
+	ServiceTokens(ctx context.Context, clinic uuid.UUID) ([]ServiceToken, error)
 	Device(ctx context.Context, id uuid.UUID) (Device, error)
 }
 
@@ -259,6 +261,8 @@ type AccessTx interface {
 	// EndTokenFamily marks every token of a family ended.
 	EndTokenFamily(ctx context.Context, family uuid.UUID) error
 	AddServiceToken(ctx context.Context, t ServiceToken) error
+	// RevokeServiceToken notes since when a service token is good for nothing.
+	RevokeServiceToken(ctx context.Context, id uuid.UUID, at time.Time) error
 }
 
 // StoredEntry is an entry as the household holds it.

@@ -44,6 +44,7 @@ func oneOfEach() []clinic.JournalRecord {
 			Hash: []byte{8}, Family: id(5), Member: id(6), Began: at, Issued: at, Expires: at.Add(time.Hour),
 		}, Replaces: []byte{9}}},
 		{At: at.Add(time.Hour), Event: clinic.FamilyEnded{Family: id(4)}},
+		{At: at.Add(2 * time.Hour), Event: clinic.ServiceTokenRevoked{Token: id(5)}},
 		{At: at.Add(2 * time.Hour), Event: clinic.DeviceRevoked{Device: id(1)}},
 	}
 }

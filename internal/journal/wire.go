@@ -29,6 +29,7 @@ const (
 	kindDeviceRevoked  = "device_revoked"
 	kindFamilyEnded    = "family_ended"
 	kindConsentChanged = "consent_changed"
+	kindServiceRevoked = "service_token_revoked"
 )
 
 // The events as written. Device, caregiver and token have the very fields of their namesakes in package clinic.
@@ -56,6 +57,10 @@ type consentChanged struct {
 	Caregiver uuid.UUID `json:"caregiver"`
 	Version   string    `json:"version"`
 	Withdrawn bool      `json:"withdrawn"`
+}
+
+type serviceRevoked struct {
+	Token uuid.UUID `json:"token"`
 }
 
 type device struct {
@@ -124,6 +129,8 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 		return kindFamilyEnded, familyEnded(e), nil
 	case clinic.ConsentChanged:
 		return kindConsentChanged, consentChanged(e), nil
+	case clinic.ServiceTokenRevoked:
+		return kindServiceRevoked, serviceRevoked(e), nil
 	default:
 		return "", nil, fmt.Errorf("a journal can't hold %T", event)
 	}
@@ -163,6 +170,10 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		var e consentChanged
 		err := read(r.Event, &e)
 		return clinic.ConsentChanged(e), err
+	case kindServiceRevoked:
+		var e serviceRevoked
+		err := read(r.Event, &e)
+		return clinic.ServiceTokenRevoked(e), err
 	default:
 		return nil, fmt.Errorf("%w: it tells of %q", ErrNewer, r.Kind)
 	}

@@ -2,6 +2,7 @@ package memory
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -34,6 +35,21 @@ func (v view) ServiceToken(_ context.Context, id uuid.UUID) (clinic.ServiceToken
 		return clinic.ServiceToken{}, absent("service token")
 	}
 	return s, nil
+}
+
+// ServiceTokens implements clinic.AccessView.
+func (v view) ServiceTokens(_ context.Context, of uuid.UUID) ([]clinic.ServiceToken, error) {
+	if !v.clinics.has(of) {
+		return nil, absent("clinic")
+	}
+	var tokens []clinic.ServiceToken
+	for _, s := range v.serviceTokens.rows {
+		if s.Clinic == of {
+			tokens = append(tokens, s)
+		}
+	}
+	slices.SortFunc(tokens, func(a, b clinic.ServiceToken) int { return compareIDs(a.ID, b.ID) })
+	return tokens, nil
 }
 
 // AddInvite implements clinic.AccessTx.
@@ -119,5 +135,16 @@ func (t *tx) AddServiceToken(_ context.Context, s clinic.ServiceToken) error {
 	}
 	s.Issued, s.Expires, s.Revoked = kept(s.Issued), kept(s.Expires), kept(s.Revoked)
 	t.serviceTokens.put(t.mark, s.ID, s)
+	return nil
+}
+
+// RevokeServiceToken implements clinic.AccessTx.
+func (t *tx) RevokeServiceToken(ctx context.Context, id uuid.UUID, at time.Time) error {
+	s, err := t.ServiceToken(ctx, id)
+	if err != nil {
+		return err
+	}
+	s.Revoked = kept(at)
+	t.serviceTokens.put(t.mark, id, s)
 	return nil
 }

@@ -34,7 +34,11 @@ var (
 	serviceTokenByID = statement{"read service token", `
 		SELECT t.id, c.id, t.role, t.issued, t.expires, t.revoked
 		FROM service_token t JOIN clinic c USING (clinic_key) WHERE t.id = ?`}
-	addServiceToken = statement{"add service token", `
+	serviceTokensOfClinic = statement{"list service tokens", `
+		SELECT t.id, c.id, t.role, t.issued, t.expires, t.revoked
+		FROM service_token t JOIN clinic c USING (clinic_key) WHERE t.clinic_key = ? ORDER BY t.id`}
+	revokeServiceToken = statement{"revoke service token", `UPDATE service_token SET revoked = ? WHERE id = ?`}
+	addServiceToken    = statement{"add service token", `
 		INSERT INTO service_token (id, clinic_key, role, issued, expires, revoked) VALUES (?, ?, ?, ?, ?, ?)`}
 )
 
@@ -64,6 +68,11 @@ func (v view) RefreshTokenByHash(ctx context.Context, hash []byte) (clinic.Refre
 // ServiceToken implements clinic.AccessView.
 func (v view) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
 	return one(ctx, v.work, serviceTokenByID, scanServiceToken, id[:])
+}
+
+// ServiceTokens implements clinic.AccessView.
+func (v view) ServiceTokens(ctx context.Context, of uuid.UUID) ([]clinic.ServiceToken, error) {
+	return listOf(ctx, v, clinicKey, serviceTokensOfClinic, scanServiceToken, of)
 }
 
 // AddInvite implements clinic.AccessTx.
@@ -120,4 +129,9 @@ func (t *tx) AddServiceToken(ctx context.Context, s clinic.ServiceToken) error {
 		return err
 	}
 	return t.execOne(ctx, addServiceToken, s.ID[:], key, s.Role, ms(s.Issued), ms(s.Expires), msOrNull(s.Revoked))
+}
+
+// RevokeServiceToken implements clinic.AccessTx.
+func (t *tx) RevokeServiceToken(ctx context.Context, id uuid.UUID, at time.Time) error {
+	return t.execOne(ctx, revokeServiceToken, ms(at), id[:])
 }

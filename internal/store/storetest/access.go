@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/google/uuid"
@@ -98,6 +99,16 @@ func serviceTokens(b *bundle) {
 	})
 	assert.Equal(b, good, get(b, serviceTokenOf, good.ID))
 	assert.Equal(b, revoked, get(b, serviceTokenOf, revoked.ID))
+
+	other := newWorld(b, 2)
+	elsewhere := good
+	elsewhere.ID, elsewhere.Clinic = id(aServiceToken, 3), other.clinic
+	good.Revoked = minutes(4)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AddServiceToken(ctx, elsewhere), tx.RevokeServiceToken(ctx, good.ID, good.Revoked))
+	})
+	assert.Equal(b, []clinic.ServiceToken{good, revoked}, get(b, serviceTokensOf, w.clinic))
+	assert.Equal(b, []clinic.ServiceToken{elsewhere}, get(b, serviceTokensOf, other.clinic), "no other")
 }
 
 func contact(b *bundle) {

@@ -16,23 +16,24 @@ import (
 // finder is a method that returns what an id names.
 type finder[T any] = func(context.Context, uuid.UUID) (T, error)
 
-func clinicOf(v clinic.View) finder[clinic.Clinic]             { return v.Clinic }
-func memberOf(v clinic.View) finder[clinic.Member]             { return v.Member }
-func planOf(v clinic.View) finder[clinic.Plan]                 { return v.Plan }
-func plansOf(v clinic.View) finder[[]clinic.Plan]              { return v.Plans }
-func householdOf(v clinic.View) finder[clinic.Household]       { return v.Household }
-func caregiversOf(v clinic.View) finder[[]clinic.Person]       { return v.Caregivers }
-func caregiverOf(v clinic.View) finder[clinic.Person]          { return v.Caregiver }
-func devicesOf(v clinic.View) finder[[]clinic.Device]          { return v.Devices }
-func deviceOf(v clinic.View) finder[clinic.Device]             { return v.Device }
-func learnersOf(v clinic.View) finder[[]clinic.Learner]        { return v.Learners }
-func learnerOf(v clinic.View) finder[clinic.Learner]           { return v.Learner }
-func screeningOf(v clinic.View) finder[clinic.Screening]       { return v.LastScreening }
-func enrolmentOf(v clinic.View) finder[clinic.Enrolment]       { return v.Enrolment }
-func enrolmentsOf(v clinic.View) finder[[]clinic.Enrolment]    { return v.Enrolments }
-func serviceTokenOf(v clinic.View) finder[clinic.ServiceToken] { return v.ServiceToken }
-func headOf(v clinic.View) finder[clinic.Head]                 { return v.Head }
-func projectionOf(v clinic.View) finder[clinic.Projection]     { return v.Projection }
+func clinicOf(v clinic.View) finder[clinic.Clinic]                { return v.Clinic }
+func memberOf(v clinic.View) finder[clinic.Member]                { return v.Member }
+func planOf(v clinic.View) finder[clinic.Plan]                    { return v.Plan }
+func plansOf(v clinic.View) finder[[]clinic.Plan]                 { return v.Plans }
+func householdOf(v clinic.View) finder[clinic.Household]          { return v.Household }
+func caregiversOf(v clinic.View) finder[[]clinic.Person]          { return v.Caregivers }
+func caregiverOf(v clinic.View) finder[clinic.Person]             { return v.Caregiver }
+func devicesOf(v clinic.View) finder[[]clinic.Device]             { return v.Devices }
+func deviceOf(v clinic.View) finder[clinic.Device]                { return v.Device }
+func learnersOf(v clinic.View) finder[[]clinic.Learner]           { return v.Learners }
+func learnerOf(v clinic.View) finder[clinic.Learner]              { return v.Learner }
+func screeningOf(v clinic.View) finder[clinic.Screening]          { return v.LastScreening }
+func enrolmentOf(v clinic.View) finder[clinic.Enrolment]          { return v.Enrolment }
+func enrolmentsOf(v clinic.View) finder[[]clinic.Enrolment]       { return v.Enrolments }
+func serviceTokenOf(v clinic.View) finder[clinic.ServiceToken]    { return v.ServiceToken }
+func serviceTokensOf(v clinic.View) finder[[]clinic.ServiceToken] { return v.ServiceTokens }
+func headOf(v clinic.View) finder[clinic.Head]                    { return v.Head }
+func projectionOf(v clinic.View) finder[clinic.Projection]        { return v.Projection }
 
 func clinicsAndMembers(b *bundle) {
 	w := newWorld(b, 1)

@@ -102,6 +102,7 @@ func absentByID() []use {
 	add("Enrolment", byID(enrolmentOf))
 	add("Enrolments", byID(enrolmentsOf))
 	add("ServiceToken", byID(serviceTokenOf))
+	add("ServiceTokens", byID(serviceTokensOf))
 	add("Head", byID(headOf))
 	add("Projection", byID(projectionOf))
 	return uses
@@ -151,6 +152,9 @@ func absentWrites(w, other world) []use {
 			return tx.RecordConsent(ctx, nobody, "2", evening)
 		}},
 		use{"RevokeDevice", func(ctx context.Context, tx clinic.Tx) error { return tx.RevokeDevice(ctx, nobody, evening) }},
+		use{"RevokeServiceToken", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.RevokeServiceToken(ctx, nobody, evening)
+		}},
 		use{"Heard", func(ctx context.Context, tx clinic.Tx) error { return tx.Heard(ctx, nobody, evening) }},
 	)
 }

@@ -36,6 +36,7 @@ func newFullWorld(b *bundle) world {
 			tx.AddScreening(ctx, sampleScreening(there, w.learner, w.member)),
 			tx.AddEnrolment(ctx, sampleEnrolment(there, w.learner, w.plan)),
 			tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{there}, Household: w.household}),
+			tx.AddServiceToken(ctx, clinic.ServiceToken{ID: id(aServiceToken, there), Clinic: w.clinic}),
 			tx.AddRefreshToken(ctx, token(1, 1)), tx.AddRefreshToken(ctx, token(2, 1)), tx.AddRefreshToken(ctx, token(3, 2)),
 		)
 	})
@@ -97,6 +98,9 @@ func (w world) change() []use {
 		{"EndTokenFamily", func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, id(aFamily, 2)) }},
 		{"AddServiceToken", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AddServiceToken(ctx, clinic.ServiceToken{ID: id(aServiceToken, added), Clinic: w.clinic})
+		}},
+		{"RevokeServiceToken", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.RevokeServiceToken(ctx, id(aServiceToken, there), minutes(9))
 		}},
 		{"AppendEntries", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3), w.entry(4)})
@@ -191,6 +195,8 @@ func (w world) questionsOfClinic() []question {
 		invite(added, "added"), invite(there, "spent"),
 		token(added, "added"), token(1, "superseded"), token(2, "spent"), token(3, "ended"),
 		asked("ServiceToken", "added", serviceTokenOf, id(aServiceToken, added)),
+		asked("ServiceToken", "revoked", serviceTokenOf, id(aServiceToken, there)),
+		asked("ServiceTokens", "added", serviceTokensOf, w.clinic),
 	}
 }
 
