@@ -20,6 +20,10 @@ type state struct {
 	refreshTokens table[string, clinic.RefreshToken] // by hash
 	serviceTokens table[uuid.UUID, clinic.ServiceToken]
 
+	// Of each member; the lists are never written to.
+	recoveryCodes  table[uuid.UUID, [][]byte]
+	knownAddresses table[uuid.UUID, []clinic.KnownAddress]
+
 	// The households of what has an id of its own; the ids of each kind are unique in the store.
 	homes [kinds]table[uuid.UUID, uuid.UUID]
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"reflect"
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
@@ -38,6 +39,7 @@ func newFullWorld(b *bundle) world {
 		)
 	})
 	w.fill(b, 2)
+	b.write(w.letStaffIn)
 	save(b, w.projection())
 	return w
 }
@@ -48,7 +50,7 @@ func (w world) change() []use {
 	p.Weighed.Doc = nil // so that it is among the unweighed
 	screening.At = minutes(99)
 	p.Row, p.Nights[0].ChangedRev, p.Until, p.RemindersUntil = []byte(`{}`), 4, minutes(1), minutes(1)
-	return []use{
+	return append(w.changeOfStaff(), []use{
 		{"AddClinic", func(ctx context.Context, tx clinic.Tx) error { return tx.AddClinic(ctx, sampleClinic(added)) }},
 		{"AddMember", func(ctx context.Context, tx clinic.Tx) error { return tx.AddMember(ctx, sampleMember(added, w.clinic)) }},
 		{"SetSecondFactor", func(ctx context.Context, tx clinic.Tx) error {
@@ -99,7 +101,7 @@ func (w world) change() []use {
 		{"RenewEpoch", func(ctx context.Context, tx clinic.Tx) error { return tx.RenewEpoch(ctx, id(anEpoch, added)) }},
 		{"SetJournal", func(ctx context.Context, tx clinic.Tx) error { return tx.SetJournal(ctx, id(aJournal, added)) }},
 		{"SaveProjection", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) }},
-	}
+	}...)
 }
 
 // changeAll makes the whole change.
@@ -129,7 +131,7 @@ func asked[T any](method, of string, finder func(clinic.View) finder[T], id uuid
 
 // questions ask every method that reads for something that the change writes.
 func (w world) questions() []question {
-	return append(w.questionsOfClinic(), append(w.questionsOfRecord(), w.questionsOfProjections()...)...)
+	return slices.Concat(w.questionsOfClinic(), w.questionsOfStaff(), w.questionsOfRecord(), w.questionsOfProjections())
 }
 
 func (w world) questionsOfClinic() []question {
