@@ -19,8 +19,8 @@ const (
 	Audience = "swallowtail-api"
 )
 
-// AccessTTL is the longest life of a device's, clinician's or lead's access token. It bounds how long a revocation can
-// go unnoticed, since these tokens are not looked up. A scheduler's token may live longer: it is looked up.
+// AccessTTL is the longest life of a device's, clinician's or lead's access token. The session that it names is looked up at
+// each call, so its end is noticed at once; the short life bounds what a token that leaked is good for.
 const AccessTTL = 15 * time.Minute
 
 // tokenType marks an access token (RFC 9068, section 2.1), so that no other JWT of ours can pass for one.
@@ -32,7 +32,8 @@ const maxTokenSize = 4096
 // maxTokenID is the longest token id (jti), in bytes.
 const maxTokenID = 64
 
-// claims is the body of an access token: those that RFC 9068, section 2.2, requires, and our own.
+// claims is the body of an access token: those that RFC 9068, section 2.2, requires, and our own. The session is named as in
+// OpenID Connect Front-Channel Logout 1.0, section 3 (from memory): sid.
 type claims struct {
 	jwt.RegisteredClaims
 	ClientID   string    `json:"client_id"`
@@ -40,6 +41,7 @@ type claims struct {
 	Clinic     uuid.UUID `json:"clinic"`
 	Household  uuid.UUID `json:"household,omitzero"`
 	Caregiver  uuid.UUID `json:"caregiver,omitzero"`
+	Session    uuid.UUID `json:"sid,omitzero"`
 	UploadOnly bool      `json:"upload_only,omitempty"`
 }
 
@@ -76,7 +78,8 @@ func (k *Keys) Issue(p Principal, ttl time.Duration, now time.Time, id string) (
 			IssuedAt: jwt.NewNumericDate(issued), ExpiresAt: jwt.NewNumericDate(issued.Add(ttl)),
 		},
 		ClientID: clientID(p.Role),
-		Role:     p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, UploadOnly: p.UploadOnly,
+		Role:     p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, Session: p.Session,
+		UploadOnly: p.UploadOnly,
 	})
 	signer := k.signing[0]
 	token.Header["typ"] = tokenType
@@ -155,8 +158,8 @@ func (c claims) principal() (Principal, error) {
 		return Principal{}, errors.New("iat, jti or client_id missing or wrong")
 	}
 	p := Principal{
-		Role: c.Role, ClinicID: c.Clinic, HouseholdID: c.Household, CaregiverID: c.Caregiver, UploadOnly: c.UploadOnly,
-		TokenID: c.ID, IssuedAt: c.IssuedAt.UTC(), ExpiresAt: c.ExpiresAt.UTC(),
+		Role: c.Role, ClinicID: c.Clinic, HouseholdID: c.Household, CaregiverID: c.Caregiver, Session: c.Session,
+		UploadOnly: c.UploadOnly, TokenID: c.ID, IssuedAt: c.IssuedAt.UTC(), ExpiresAt: c.ExpiresAt.UTC(),
 	}
 	if tooLong(p.Role, p.ExpiresAt.Sub(p.IssuedAt)) {
 		return Principal{}, fmt.Errorf("role %s lives too long", p.Role)

@@ -106,7 +106,7 @@ func (h *house) enrolPhone() access.Principal {
 	e, err := h.EnrolDevice(h.t.Context(), clinic.NewDevice{Code: invite.Code, Name: "Papa", Device: "phone", Platform: "android"}, started)
 	require.NoError(h.t, err)
 	return access.Principal{
-		Role: access.RoleDevice, ClinicID: h.clinic.ID, HouseholdID: h.household, CaregiverID: e.Device.Caregiver, DeviceID: e.Device.ID,
+		Role: access.RoleDevice, Session: e.Tokens.Session, ClinicID: h.clinic.ID, HouseholdID: h.household, CaregiverID: e.Device.Caregiver, DeviceID: e.Device.ID,
 	}
 }
 

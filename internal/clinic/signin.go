@@ -16,6 +16,7 @@ type Tokens struct {
 	Access    string
 	ExpiresIn time.Duration
 	Refresh   string
+	Session   uuid.UUID // the family that they belong to
 }
 
 // Credentials are what a clinician signs in with.
@@ -177,16 +178,21 @@ func (s *Service) newTokens(ctx context.Context, tx Tx, note note, h handout, no
 		return Tokens{}, err
 	}
 	t := h.token
+	h.holder.Session = t.Family
+	ttl := access.TokenTTL(h.holder.Role, t.Began, now)
+	if ttl < time.Second {
+		return Tokens{}, errRefreshRefused // the session is over
+	}
 	t.Hash, t.Issued, t.Expires = s.Keys.HashRefresh(refresh), now, access.RefreshExpiry(h.holder.Role, t.Began, now)
 	if err := tx.AddRefreshToken(ctx, t); err != nil {
 		return Tokens{}, err
 	}
 	note(TokenIssued{Token: t, Replaces: h.replaces})
-	token, err := s.Keys.Issue(h.holder, access.AccessTTL, now, s.NewID().String())
+	token, err := s.Keys.Issue(h.holder, ttl, now, s.NewID().String())
 	if err != nil {
 		return Tokens{}, err
 	}
-	return Tokens{Access: token, ExpiresIn: access.AccessTTL, Refresh: refresh}, nil
+	return Tokens{Access: token, ExpiresIn: ttl, Refresh: refresh, Session: t.Family}, nil
 }
 
 var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "This refresh token can't be used: sign in or enrol the device again.")
@@ -195,6 +201,7 @@ var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "Thi
 // successor nobody has used, works again, since its answer may have been lost. Anything else ends the family.
 func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (Tokens, error) {
 	var tokens Tokens
+	var reused RefreshToken
 	refused := false
 	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		t, err := tx.RefreshTokenByHash(ctx, s.Keys.HashRefresh(refresh))
@@ -207,7 +214,11 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		state := access.RefreshState{ExpiresAt: t.Expires, SpentAt: t.Spent, Superseded: t.Superseded, Ended: t.Ended}
 		switch access.JudgeRefresh(state, now) {
 		case access.EndFamily:
+			if t.Ended {
+				return errRefreshRefused
+			}
 			refused = true // outside, since a refusal here would undo the ending
+			reused = t
 			note(FamilyEnded{Family: t.Family})
 			return tx.EndTokenFamily(ctx, t.Family)
 		case access.Expired:
@@ -227,6 +238,8 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		return err
 	})
 	if err == nil && refused {
+		s.Log.WarnContext(ctx, "a refresh token was presented that had been replaced: its session is ended, since two hold it",
+			"session", reused.Family, "member", reused.Member, "device", reused.Device)
 		err = errRefreshRefused
 	}
 	return tokens, err
@@ -242,6 +255,9 @@ func holderOf(ctx context.Context, view View, t RefreshToken) (access.Principal,
 		return devicePrincipal(ctx, view, device)
 	}
 	member, err := view.Member(ctx, t.Member)
+	if err == nil && !member.Disabled.IsZero() {
+		err = errRefreshRefused
+	}
 	if err != nil {
 		return access.Principal{}, err
 	}
@@ -262,7 +278,8 @@ func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal
 var errTokenRefused = fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
 
 // Authenticate returns the caller of an access token, as they are now: a device that has been revoked since may only hand
-// in what it holds, and a service token must not have been revoked.
+// in what it holds, a service token must not have been revoked, and the session of anybody else must not have ended. A token
+// from before tokens named their session is refused; such a token lasted 15 minutes.
 func (s *Service) Authenticate(ctx context.Context, token string, now time.Time) (access.Principal, error) {
 	p, err := s.Keys.Verify(token, now)
 	if err != nil {
@@ -271,14 +288,19 @@ func (s *Service) Authenticate(ctx context.Context, token string, now time.Time)
 	return s.AsNow(ctx, p)
 }
 
-// AsNow returns a caller as they are now, of whom a token says what they were when it was issued.
+// AsNow returns a caller as they are now, of whom a token says what they were when it was issued. Whose session has ended, by
+// signing out, a change of password or the reuse of a refresh token, is nobody any more, nor is a clinician who was disabled. The
+// fault is of kind Unauthenticated.
 func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Principal, error) {
-	if p.Role.Staff() {
-		return p, nil
-	}
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		if p.Role == access.RoleScheduler {
 			return goodServiceToken(ctx, view, p.TokenID)
+		}
+		if err := goodSession(ctx, view, p); err != nil {
+			return err
+		}
+		if p.Role.Staff() {
+			return goodMember(ctx, view, p.ClinicianID)
 		}
 		device, err := view.Device(ctx, p.DeviceID)
 		if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
@@ -288,6 +310,26 @@ func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Princip
 		return err
 	})
 	return p, err
+}
+
+// goodSession refuses a caller whose family of tokens has ended, or is not there since an older backup has been restored.
+func goodSession(ctx context.Context, view View, p access.Principal) error {
+	family, err := view.TokenFamily(ctx, p.Session)
+	if fault.KindOf(err) == fault.NotFound {
+		return errTokenRefused
+	}
+	if err == nil && (family.Ended || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
+		return errTokenRefused
+	}
+	return err
+}
+
+func goodMember(ctx context.Context, view View, id uuid.UUID) error {
+	member, err := view.Member(ctx, id)
+	if fault.KindOf(err) == fault.NotFound || (err == nil && !member.Disabled.IsZero()) {
+		return errTokenRefused
+	}
+	return err
 }
 
 func goodServiceToken(ctx context.Context, view View, tokenID string) error {
