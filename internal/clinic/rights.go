@@ -16,6 +16,8 @@ func rights() map[Operation][]access.Role {
 	staff := []access.Role{access.RoleClinician, access.RoleLead}
 	device := []access.Role{access.RoleDevice}
 	return map[Operation][]access.Role{
+		"changePassword":     staff,
+		"makeRecoveryCodes":  staff,
 		"createPlan":         staff,
 		"listPlans":          staff,
 		"getPlan":            staff,
@@ -45,7 +47,7 @@ func rights() map[Operation][]access.Role {
 func open() []Operation {
 	return []Operation{
 		"getHealth", "getReadiness", "getSpecYaml", "getSpecJson", "getDocs", "getJwks", "getConsentText",
-		"signIn", "setUpSecondFactor", "refreshTokens", "enrolDevice",
+		"signIn", "setUpSecondFactor", "refreshTokens", "signOut", "enrolDevice",
 	}
 }
 

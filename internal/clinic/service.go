@@ -30,13 +30,11 @@ type Config struct {
 	Listening    watch.Limits // its zero value has the defaults
 }
 
-// hashesAtOnce is how many passwords are hashed at a time: each takes tens of mebibytes.
-const hashesAtOnce = 2
-
 // Service is the use cases. Each method takes the caller, where there must be one, and the instant at which it happens.
 type Service struct {
 	Config
-	hashing   chan struct{}
+	hashing   *hashing
+	attempts  *attempts
 	changed   chan struct{} // holds something once a family's record or enrolment may have changed
 	weighing  chan struct{} // held by the one who weighs
 	readings  readings
@@ -45,7 +43,7 @@ type Service struct {
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
-	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1)}
+	s := &Service{Config: c, hashing: newHashing(), attempts: newAttempts(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1)}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
 	return s
 }

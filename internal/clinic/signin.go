@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"time"
 
@@ -32,58 +33,59 @@ var (
 		"This clinic asks for a second factor: set one up, or give its one-time code as otp.")
 )
 
-// SignIn lets a clinician in.
-func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Tokens, error) {
-	if err := s.recognise(ctx, c); err != nil {
-		return Tokens{}, err
-	}
-	var tokens Tokens
-	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-		member, clinic, err := memberByEmail(ctx, tx, c.Email)
+// isNeedsSecond reports whether an error says that a right password is not enough.
+func isNeedsSecond(err error) bool {
+	f, ok := errors.AsType[*fault.Error](err)
+	return ok && f.Problem == errNeedsSecond.Problem
+}
+
+// SignedIn is what a clinician gets who signs in.
+type SignedIn struct {
+	Tokens
+	// CodesLeft is how many recovery codes are left to whoever has a second factor, nil for others.
+	CodesLeft *int
+}
+
+// SignIn lets a clinician in. A fault of kind RateLimited says how long to wait after too many failures: see attempts.
+func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (SignedIn, error) {
+	var in SignedIn
+	err := s.recognised(ctx, c, now, func() error {
+		return s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
+			member, clinic, err := memberByEmail(ctx, tx, c.Email)
+			if err != nil {
+				return err
+			}
+			if err := s.secondFactor(ctx, tx, note, member, clinic, c.OTP, now); err != nil {
+				return err
+			}
+			if err := s.remember(ctx, tx, member, now); err != nil {
+				return err
+			}
+			if in.CodesLeft, err = codesLeft(ctx, tx, member); err != nil {
+				return err
+			}
+			p := access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}
+			first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
+			in.Tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
+			return err
+		})
+	})
+	return in, err
+}
+
+// recognised runs fn for whoever gives an e-mail address and its password, as one try. It takes as long for an address that
+// nobody has. A clinician who is disabled is told what a stranger is.
+func (s *Service) recognised(ctx context.Context, c Credentials, now time.Time, fn func() error) error {
+	return s.trying(ctx, c.Email, now, func(member Member, known bool) error {
+		fits, err := s.passwordFits(ctx, known, c.Password, member.PasswordHash)
 		if err != nil {
 			return err
 		}
-		if err := secondFactor(ctx, tx, member, clinic, c.OTP, now); err != nil {
-			return err
+		if !fits || member.ID == uuid.Nil || !member.Disabled.IsZero() {
+			return errWrongCredentials
 		}
-		p := access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}
-		first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
-		tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
-		return err
+		return fn()
 	})
-	return tokens, err
-}
-
-// recognise checks an e-mail address and a password. It takes as long for an address that nobody has.
-func (s *Service) recognise(ctx context.Context, c Credentials) error {
-	var member Member
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		member, err = view.MemberByEmail(ctx, normalEmail(c.Email))
-		return err
-	})
-	if err != nil && fault.KindOf(err) != fault.NotFound {
-		return err
-	}
-	fits, err := s.passwordFits(ctx, c.Password, member.PasswordHash)
-	if err != nil {
-		return err
-	}
-	if !fits || member.ID == uuid.Nil {
-		return errWrongCredentials
-	}
-	return nil
-}
-
-// passwordFits checks a password, a few at a time.
-func (s *Service) passwordFits(ctx context.Context, password, hash string) (bool, error) {
-	select {
-	case s.hashing <- struct{}{}:
-		defer func() { <-s.hashing }()
-	case <-ctx.Done():
-		return false, fault.New(fault.Unavailable, "unavailable", "The server is busy: try again in a moment.").Because(ctx.Err())
-	}
-	return access.CheckPassword(password, hash, s.PasswordCost)
 }
 
 func normalEmail(email string) string { return strings.ToLower(strings.TrimSpace(email)) }
@@ -100,68 +102,6 @@ func memberByEmail(ctx context.Context, view View, email string) (Member, Clinic
 // asksSecondFactor reports whether a clinic asks a member for a second factor.
 func asksSecondFactor(c Clinic, m Member) bool {
 	return c.SecondFactor == "all" || (c.SecondFactor == "lead" && m.Role == string(access.RoleLead))
-}
-
-// secondFactor checks a member's one-time code where the clinic asks for one or the member has set one up.
-func secondFactor(ctx context.Context, tx Tx, m Member, c Clinic, otp string, now time.Time) error {
-	if m.TOTPSince.IsZero() {
-		if asksSecondFactor(c, m) {
-			return errNeedsSecond
-		}
-		return nil
-	}
-	if otp == "" {
-		return errNeedsSecond
-	}
-	return useCode(ctx, tx, m, otp, m.TOTPSince, now)
-}
-
-// useCode accepts a one-time code once. A member without a secret has none: the codes of an empty secret are everybody's.
-func useCode(ctx context.Context, tx Tx, m Member, otp string, since, now time.Time) error {
-	if m.TOTPSecret == "" {
-		return errWrongCredentials
-	}
-	step, fits, err := access.CheckTOTP(m.TOTPSecret, otp, now)
-	if err != nil || !fits || step <= m.TOTPLastStep {
-		return errWrongCredentials.Because(err)
-	}
-	return tx.SetSecondFactor(ctx, m.ID, m.TOTPSecret, since, step)
-}
-
-// SecondFactor is a second factor being set up: the secret to keep, until a code confirms it.
-type SecondFactor struct {
-	Secret    string
-	URI       string
-	Confirmed bool
-}
-
-// SetUpSecondFactor makes a new secret for a clinician who has none confirmed, or confirms it with a code. One that is
-// confirmed can't be replaced this way, so a password alone never does away with it.
-func (s *Service) SetUpSecondFactor(ctx context.Context, c Credentials, now time.Time) (SecondFactor, error) {
-	if err := s.recognise(ctx, c); err != nil {
-		return SecondFactor{}, err
-	}
-	var f SecondFactor
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		m, _, err := memberByEmail(ctx, tx, c.Email)
-		if err != nil {
-			return err
-		}
-		if !m.TOTPSince.IsZero() {
-			return fault.New(fault.Conflict, "second-factor-set", "A second factor is set up already.")
-		}
-		if c.OTP != "" {
-			f.Confirmed = true
-			return useCode(ctx, tx, m, c.OTP, now, now)
-		}
-		totp, err := access.NewTOTP(m.Email, s.Random)
-		if err != nil {
-			return err
-		}
-		f = SecondFactor{Secret: totp.Secret, URI: totp.URI}
-		return tx.SetSecondFactor(ctx, m.ID, totp.Secret, time.Time{}, 0)
-	})
-	return f, err
 }
 
 // handout is a pair of tokens to be handed out.

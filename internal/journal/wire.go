@@ -28,6 +28,13 @@ const (
 	kindTokenIssued    = "token_issued"
 	kindDeviceRevoked  = "device_revoked"
 	kindFamilyEnded    = "family_ended"
+
+	kindMemberDisabled    = "member_disabled"
+	kindMemberEnabled     = "member_enabled"
+	kindPasswordChanged   = "password_changed"
+	kindSecondFactorSet   = "second_factor_set"
+	kindRecoveryCodesMade = "recovery_codes_made"
+	kindRecoveryCodeUsed  = "recovery_code_used"
 )
 
 // The events as written. Device, caregiver and token have the very fields of their namesakes in package clinic.
@@ -113,7 +120,7 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 	case clinic.FamilyEnded:
 		return kindFamilyEnded, familyEnded(e), nil
 	default:
-		return "", nil, fmt.Errorf("a journal can't hold %T", event)
+		return writtenOfMember(event)
 	}
 }
 
@@ -148,7 +155,7 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		err := read(r.Event, &e)
 		return clinic.FamilyEnded(e), err
 	default:
-		return nil, fmt.Errorf("%w: it tells of %q", ErrNewer, r.Kind)
+		return r.eventOfMember()
 	}
 }
 
