@@ -236,40 +236,17 @@ func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Princip
 		if p.Role == access.RoleScheduler {
 			return goodServiceToken(ctx, view, p.TokenID)
 		}
-		if err := goodSession(ctx, view, p); err != nil {
-			return err
-		}
-		if p.Role.Staff() {
-			return goodMember(ctx, view, p.ClinicianID)
-		}
-		device, err := view.Device(ctx, p.DeviceID)
+		family, err := view.TokenFamily(ctx, p.Session)
 		if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
 			return errTokenRefused
 		}
-		p.UploadOnly = p.UploadOnly || !device.Revoked.IsZero()
+		if err == nil && (family.Ended || !family.Disabled.IsZero() || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
+			return errTokenRefused
+		}
+		p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
 		return err
 	})
 	return p, err
-}
-
-// goodSession refuses a caller whose family of tokens has ended, or is not there since an older backup has been restored.
-func goodSession(ctx context.Context, view View, p access.Principal) error {
-	family, err := view.TokenFamily(ctx, p.Session)
-	if fault.KindOf(err) == fault.NotFound {
-		return errTokenRefused
-	}
-	if err == nil && (family.Ended || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
-		return errTokenRefused
-	}
-	return err
-}
-
-func goodMember(ctx context.Context, view View, id uuid.UUID) error {
-	member, err := view.Member(ctx, id)
-	if fault.KindOf(err) == fault.NotFound || (err == nil && !member.Disabled.IsZero()) {
-		return errTokenRefused
-	}
-	return err
 }
 
 func goodServiceToken(ctx context.Context, view View, tokenID string) error {

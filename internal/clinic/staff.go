@@ -7,11 +7,13 @@ import (
 	"github.com/google/uuid"
 )
 
-// TokenFamily is what is kept of a family of tokens as a whole: one sign-in or one enrolment.
+// TokenFamily is a family of tokens as a whole, one sign-in or one enrolment, and how its holder stands: all that each call asks.
 type TokenFamily struct {
-	Member uuid.UUID // the clinician, or zero
-	Device uuid.UUID // the device, or zero
-	Ended  bool
+	Member   uuid.UUID // the clinician, or zero
+	Device   uuid.UUID // the device, or zero
+	Ended    bool
+	Disabled time.Time // the clinician, since when; zero while they may sign in
+	Revoked  time.Time // the device, since when; zero while it is active
 }
 
 // KnownAddress is a network from which a clinician has signed in.

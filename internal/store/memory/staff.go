@@ -28,7 +28,7 @@ func (v view) Members(_ context.Context, of uuid.UUID) ([]clinic.Member, error) 
 }
 
 // TokenFamily implements clinic.StaffView.
-func (v view) TokenFamily(_ context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
+func (v view) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
 	var f clinic.TokenFamily
 	there := false
 	for _, r := range v.refreshTokens.rows {
@@ -40,6 +40,12 @@ func (v view) TokenFamily(_ context.Context, family uuid.UUID) (clinic.TokenFami
 	if !there {
 		return f, absent("token family")
 	}
+	if f.Device != uuid.Nil {
+		d, err := v.Device(ctx, f.Device)
+		f.Revoked = d.Revoked
+		return f, err
+	}
+	f.Disabled = v.members.rows[f.Member].Disabled
 	return f, nil
 }
 

@@ -15,7 +15,7 @@ var (
 	setDisabled     = statement{"disable member", `UPDATE member SET disabled = ? WHERE id = ?`}
 
 	tokenFamily = statement{"read token family", `
-		SELECT m.id, d.id, EXISTS (SELECT 1 FROM refresh_token e WHERE e.family = t.family AND e.ended = 1)
+		SELECT m.id, d.id, EXISTS (SELECT 1 FROM refresh_token e WHERE e.family = t.family AND e.ended = 1), m.disabled, d.revoked
 		FROM refresh_token t LEFT JOIN member m USING (member_key) LEFT JOIN device d USING (device_key)
 		WHERE t.family = ? LIMIT 1`}
 	openFamilies = statement{"list open token families", `
@@ -46,7 +46,7 @@ func (v view) Members(ctx context.Context, of uuid.UUID) ([]clinic.Member, error
 // TokenFamily implements clinic.StaffView.
 func (v view) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
 	return one(ctx, v.work, tokenFamily, func(row scanner, f *clinic.TokenFamily) error {
-		return row.Scan(&f.Member, &f.Device, &f.Ended)
+		return row.Scan(&f.Member, &f.Device, &f.Ended, (*instant)(&f.Disabled), (*instant)(&f.Revoked))
 	}, family[:])
 }
 

@@ -67,6 +67,13 @@ func tokenFamilies(b *bundle) {
 	assert.False(b, get(b, tokenFamilyOf, id(aFamily, 2)).Ended, "no other")
 	assert.Equal(b, []uuid.UUID{id(aFamily, 2)}, get(b, familiesAt(minutes(3)), w.member))
 
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.SetDisabled(ctx, other.member, minutes(7)), tx.RevokeDevice(ctx, w.device, minutes(8)))
+	})
+	assert.Equal(b, clinic.TokenFamily{Member: other.member, Disabled: minutes(7)}, get(b, tokenFamilyOf, id(aFamily, 3)))
+	assert.Equal(b, clinic.TokenFamily{Device: w.device, Revoked: minutes(8)}, get(b, tokenFamilyOf, id(aFamily, 4)))
+	assert.Zero(b, get(b, tokenFamilyOf, id(aFamily, 2)).Disabled, "no other")
+
 	// A token may be added after the end, by a replay of what led there.
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{0}, Family: id(aFamily, 1), Member: w.member, Expires: minutes(9)})
