@@ -180,6 +180,7 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 	if err == nil && refused {
 		s.Log.WarnContext(ctx, "a refresh token was presented that had been replaced: its session is ended, since two hold it",
 			"session", reused.Family, "member", reused.Member, "device", reused.Device)
+		s.listeners.Bar(reused.Device)
 		err = errRefreshRefused
 	}
 	return tokens, err
