@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"strings"
 	"sync"
 	"testing"
@@ -129,6 +130,7 @@ type call struct {
 	body         any // a string or bytes go out as they are, all else as JSON; nil is no body
 	header       map[string]string
 	elsewhere    bool
+	from         netip.Addr // the zero one: whatever requests of tests come from
 }
 
 // reply is one answer.
@@ -163,6 +165,9 @@ func (h *house) request(c call) *http.Request {
 		body = bytes.NewReader(encoded(h.t, c.body))
 	}
 	request := httptest.NewRequestWithContext(h.t.Context(), c.method, c.path, body)
+	if c.from.IsValid() {
+		request.RemoteAddr = netip.AddrPortFrom(c.from, 40_000).String()
+	}
 	if c.body != nil {
 		request.Header.Set("Content-Type", "application/json")
 	}

@@ -104,12 +104,14 @@ func (f *family) redeem(code string, caregiver map[string]any) *phone {
 		"invite_code": code, "caregiver": caregiver, "device": map[string]any{"name": "phone", "platform": "android"},
 	}).ok(http.StatusCreated)
 	p := &phone{family: f, caregiver: r.text("caregiver_id"), device: r.text("device_id")}
-	var err error
+	held, err := f.keys.Verify(r.text("access_token"), f.clock.now())
+	require.NoError(f.t, err)
 	p.zone, err = time.LoadLocation(halifax)
 	require.NoError(f.t, err)
 	p.who = who{house: f.house, principal: access.Principal{
 		Role: access.RoleDevice, ClinicID: f.id, HouseholdID: uuid.MustParse(f.household),
 		CaregiverID: uuid.MustParse(p.caregiver), DeviceID: uuid.MustParse(p.device),
+		Session: held.Session,
 	}}
 	return p
 }

@@ -165,6 +165,16 @@ func (w who) token() string {
 // nobody calls without a token, or with the text given.
 func (h *house) nobody(token string) who { return who{house: h, raw: token} }
 
+// session begins a session of a clinician that lasts as long as the test, whatever its clinic asks for at sign-in.
+func (h *house) session(m clinic.Member) uuid.UUID {
+	h.t.Helper()
+	family := uuid.New()
+	require.NoError(h.t, h.store.InTx(h.t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: family[:], Family: family, Member: m.ID})
+	}))
+	return family
+}
+
 // site is a clinic and its people.
 type site struct {
 	*house
@@ -193,7 +203,7 @@ func (h *house) newSiteAsking(name, secondFactor string) *site {
 		}, h.clock.now())
 		require.NoError(h.t, err)
 		s.members[role] = m
-		*caller = who{house: h, principal: access.Principal{Role: role, ClinicID: c.ID, ClinicianID: m.ID}}
+		*caller = who{house: h, principal: access.Principal{Role: role, ClinicID: c.ID, ClinicianID: m.ID, Session: h.session(m)}}
 	}
 	token, err := h.service.IssueServiceToken(h.t.Context(), c.ID, access.RoleScheduler, 300*24*time.Hour, h.clock.now())
 	require.NoError(h.t, err)

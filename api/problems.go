@@ -5,7 +5,9 @@ import (
 	"log/slog"
 	"net/http"
 	"regexp"
+	"strconv"
 	"strings"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/labstack/echo/v4"
@@ -56,6 +58,10 @@ func (s *server) answerError(err error, c echo.Context) {
 		header.Set("WWW-Authenticate", "Bearer")
 	case http.StatusServiceUnavailable, http.StatusInsufficientStorage:
 		header.Set("Retry-After", retryAfter)
+	}
+	if f.Wait > 0 {
+		seconds := (f.Wait + time.Second - 1) / time.Second // so that the wait is over by then
+		header.Set("Retry-After", strconv.FormatInt(int64(seconds), 10))
 	}
 	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, c.Request().URL.EscapedPath())); err != nil {
 		s.Log.Warn("answer not delivered", slog.String("route", c.Path()))

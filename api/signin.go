@@ -14,8 +14,10 @@ func pairOf(t clinic.Tokens) oas.TokenPair {
 // SignIn signs a clinician in.
 func (s *server) SignIn(ctx context.Context, r oas.SignInRequestObject) (oas.SignInResponseObject, error) {
 	c := clinic.Credentials{Email: r.Body.Email, Password: r.Body.Password, OTP: textOr(r.Body.OTP)}
-	tokens, err := s.Service.SignIn(ctx, c, s.Now())
-	return oas.SignIn200JSONResponse(pairOf(tokens)), err
+	in, err := s.Service.SignIn(ctx, c, s.Now())
+	pair := pairOf(in.Tokens)
+	pair.RecoveryCodesLeft = in.CodesLeft
+	return oas.SignIn200JSONResponse(pair), err
 }
 
 // SetUpSecondFactor sets up a clinician's second factor, or confirms it.
@@ -23,7 +25,7 @@ func (s *server) SetUpSecondFactor(ctx context.Context, r oas.SetUpSecondFactorR
 	c := clinic.Credentials{Email: r.Body.Email, Password: r.Body.Password, OTP: textOr(r.Body.OTP)}
 	f, err := s.Service.SetUpSecondFactor(ctx, c, s.Now())
 	if f.Confirmed {
-		return oas.SetUpSecondFactor200JSONResponse{Confirmed: &f.Confirmed}, err
+		return oas.SetUpSecondFactor200JSONResponse{Confirmed: &f.Confirmed, RecoveryCodes: f.Codes}, err
 	}
 	return oas.SetUpSecondFactor200JSONResponse{Secret: &f.Secret, OtpauthURI: &f.URI}, err
 }
@@ -32,6 +34,23 @@ func (s *server) SetUpSecondFactor(ctx context.Context, r oas.SetUpSecondFactorR
 func (s *server) RefreshTokens(ctx context.Context, r oas.RefreshTokensRequestObject) (oas.RefreshTokensResponseObject, error) {
 	tokens, err := s.Service.Refresh(ctx, r.Body.RefreshToken, s.Now())
 	return oas.RefreshTokens200JSONResponse(pairOf(tokens)), err
+}
+
+// SignOut ends a session.
+func (s *server) SignOut(ctx context.Context, r oas.SignOutRequestObject) (oas.SignOutResponseObject, error) {
+	return oas.SignOut204Response{}, s.Service.SignOut(ctx, r.Body.RefreshToken, s.Now())
+}
+
+// ChangePassword changes a clinician's password.
+func (s *server) ChangePassword(ctx context.Context, r oas.ChangePasswordRequestObject) (oas.ChangePasswordResponseObject, error) {
+	err := s.Service.ChangePassword(ctx, caller(ctx), r.Body.Password, textOr(r.Body.OTP), r.Body.NewPassword, s.Now())
+	return oas.ChangePassword204Response{}, err
+}
+
+// MakeRecoveryCodes makes a clinician's recovery codes anew.
+func (s *server) MakeRecoveryCodes(ctx context.Context, r oas.MakeRecoveryCodesRequestObject) (oas.MakeRecoveryCodesResponseObject, error) {
+	codes, err := s.Service.MakeRecoveryCodes(ctx, caller(ctx), r.Body.Password, textOr(r.Body.OTP), s.Now())
+	return oas.MakeRecoveryCodes200JSONResponse{RecoveryCodes: codes}, err
 }
 
 // EnrolDevice lets a device into a household.

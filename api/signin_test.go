@@ -108,7 +108,9 @@ func TestSecondFactor(t *testing.T) {
 	s.signIn(access.RoleLead, map[string]any{"otp": code(secret, s.clock.now())}).refused(http.StatusUnauthorized, "second-factor-required")
 	setUp("otp", "000000").refused(http.StatusUnauthorized, "sign-in-failed")
 	setUp("otp", code(first.text("secret"), s.clock.now())).refused(http.StatusUnauthorized, "sign-in-failed")
-	assert.Equal(t, map[string]any{"confirmed": true}, setUp("otp", code(secret, s.clock.now())).ok(http.StatusOK).doc())
+	confirmed := setUp("otp", code(secret, s.clock.now())).ok(http.StatusOK)
+	assert.ElementsMatch(t, []string{"confirmed", "recovery_codes"}, keys(confirmed.doc()))
+	assert.Equal(t, true, confirmed.at("confirmed"))
 
 	setUp("otp", nil).refused(http.StatusConflict, "second-factor-set")
 	setUp("otp", code(secret, s.clock.now())).refused(http.StatusConflict, "second-factor-set")

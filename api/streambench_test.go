@@ -111,6 +111,7 @@ func (s *site) households(count int) []string {
 		device, err := s.service.EnrolDevice(s.t.Context(), clinic.NewDevice{Code: invite.Code, Name: "Papa", Device: "phone", Platform: "ios"}, start)
 		require.NoError(s.t, err)
 		p.HouseholdID, p.CaregiverID, p.DeviceID = household.ID, device.Device.Caregiver, device.Device.ID
+		p.Session = device.Tokens.Session
 		tokens[i] = who{house: s.house, principal: p}.token()
 	}
 	return tokens

@@ -115,12 +115,12 @@ func TestJSONSaysWhatTheYAMLSays(t *testing.T) {
 func TestOperationsAreTheContracts(t *testing.T) {
 	t.Parallel()
 	expected := []string{
-		"addClinicEntries", "createEnrolment", "createHousehold", "createInvite", "createLearner", "createPlan",
+		"addClinicEntries", "changePassword", "createEnrolment", "createHousehold", "createInvite", "createLearner", "createPlan",
 		"enrolDevice", "getCohort", "getConsent", "getConsentText", "getDocs", "getHealth", "getHousehold", "getJwks", "getNights",
 		"getOwnHousehold", "getPlan", "getReadiness", "getRoster", "getSpecJson", "getSpecYaml", "getSummary", "giveConsent",
-		"listAudit", "listEntries", "listHouseholds", "listOverdue", "listOwnDevices", "listPlans", "recordScreening", "refreshTokens",
-		"revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "streamSync",
-		"sync", "withdrawConsent",
+		"listAudit", "listEntries", "listHouseholds", "listOverdue", "listOwnDevices", "listPlans", "makeRecoveryCodes",
+		"recordScreening", "refreshTokens", "revokeDevice", "setEnrolmentStatus", "setUpSecondFactor", "signIn", "signOut",
+		"streamSync", "sync", "withdrawConsent",
 	}
 	var names []string
 	for _, o := range operations(t, load(t)) {
@@ -138,7 +138,7 @@ func TestOnlyPublicOperationsAreOpen(t *testing.T) {
 	expected := []string{
 		"get /.well-known/jwks.json", "get /docs", "get /healthz", "get /openapi.json", "get /openapi.yaml",
 		"get /readyz", "get /v1/consent-text", "post /v1/auth/refresh", "post /v1/auth/second-factor",
-		"post /v1/auth/sign-in", "post /v1/devices/enrol",
+		"post /v1/auth/sign-in", "post /v1/auth/sign-out", "post /v1/devices/enrol",
 	}
 	var open []string
 	for _, o := range operations(t, load(t)) {

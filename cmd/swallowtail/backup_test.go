@@ -184,6 +184,7 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
 	change(t, db, `ALTER TABLE caregiver DROP COLUMN withdrawn; DROP TABLE audit`)
 	change(t, db, `ALTER TABLE meta DROP COLUMN journal`)
+	change(t, db, `DROP TABLE recovery_code; DROP TABLE known_address; DROP INDEX refresh_token_ended; ALTER TABLE member DROP COLUMN disabled`)
 	change(t, db, `DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
 	for _, column := range []string{"nearness_down", "nearness", "verdict", "weighed", "basis"} {
 		change(t, db, `ALTER TABLE projection DROP COLUMN `+column)

@@ -28,6 +28,9 @@ type house struct {
 	bounds  bounds
 }
 
+// failureTime is several times what checking a password and noting that it was wrong takes.
+const failureTime = 500 * time.Millisecond
+
 // What lies beside a database, by what is added to its name.
 const (
 	keysBeside    = ".keys"
@@ -69,7 +72,7 @@ func (h *house) furnish(ctx context.Context, path, keys string, now func() time.
 	}
 	h.service = clinic.New(clinic.Config{
 		Store: h.store, Journal: h.journal, Keys: h.keys, Random: rand.Reader, NewID: newID,
-		PasswordCost: access.DefaultPasswordCost(), Log: h.log,
+		PasswordCost: access.DefaultPasswordCost(), Log: h.log, FailureTime: failureTime,
 	})
 	if err := h.service.Prepare(ctx, now()); err != nil {
 		return fmt.Errorf("prepare database: %w", err)

@@ -61,7 +61,7 @@ func addClinician(ctx context.Context, c *call) error {
 		return errors.New("--clinic wants the id that clinic add printed")
 	}
 	if !*fromStdin {
-		return errors.New("give the password on standard input, with --password-stdin: an argument would show in the list of processes")
+		return errPasswordStdin
 	}
 	password, err := readLine(c.in)
 	if err != nil {
@@ -77,6 +77,9 @@ func addClinician(ctx context.Context, c *call) error {
 		return c.print(idDoc{ID: added.ID})
 	})
 }
+
+var errPasswordStdin = errors.New(
+	"give the password on standard input, with --password-stdin: an argument would show in the list of processes")
 
 // readLine returns the first line of a reader, without its end.
 func readLine(r io.Reader) (string, error) {

@@ -49,6 +49,11 @@ func commands() []command {
 		{"audit verify", "follow each clinic's audit trail from its first row, and look whether heads kept elsewhere are on it", auditVerify},
 		{"clinic add", "add a clinic", addClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
+		{"clinician list", "list a clinic's clinicians", listClinicians},
+		{"clinician disable", "let a clinician sign in no more, and end their sessions", disableClinician},
+		{"clinician enable", "let a disabled clinician sign in again", enableClinician},
+		{"clinician set-password", "give a clinician another password, and end their sessions", setClinicianPassword},
+		{"clinician reset-second-factor", "let a clinician who lost authenticator and recovery codes set up a second factor anew", resetSecondFactor},
 		{"token issue", "issue a token to a program, such as a reminder scheduler", issueToken},
 		{"token list", "list the tokens of a clinic's programs, revoked and expired ones too", listTokens},
 		{"token revoke", "make a program's token good for nothing, from its next request on", revokeToken},
@@ -82,7 +87,7 @@ func run(ctx context.Context, args []string, getenv func(string) string, s strea
 func help(w io.Writer) {
 	fmt.Fprint(w, "Swallowtail keeps the record of evenings of swallowing practice.\n\nCommands, each with --help:\n\n")
 	for _, cmd := range commands() {
-		fmt.Fprintf(w, "  %-14s %s\n", cmd.name, cmd.usage)
+		fmt.Fprintf(w, "  %-29s %s\n", cmd.name, cmd.usage)
 	}
 	fmt.Fprint(w, "\nEvery flag can also be set in the environment, as SWALLOWTAIL_ and its name: --second-factor is SWALLOWTAIL_SECOND_FACTOR.\n")
 }

@@ -55,6 +55,7 @@ type claims struct {
 	Clinic     uuid.UUID `json:"clinic"`
 	Household  uuid.UUID `json:"household,omitzero"`
 	Caregiver  uuid.UUID `json:"caregiver,omitzero"`
+	Session    uuid.UUID `json:"sid,omitzero"` // named as in OpenID Connect Front-Channel Logout 1.0, section 3 (from memory)
 	UploadOnly bool      `json:"upload_only,omitempty"`
 }
 
@@ -108,8 +109,9 @@ func (c claims) principal() (Principal, error) {
 		return Principal{}, errors.New("iat, jti, client_id or aud missing or wrong")
 	}
 	p := Principal{
-		Role: c.Role, ClinicID: c.Clinic, HouseholdID: c.Household, CaregiverID: c.Caregiver, UploadOnly: c.UploadOnly,
-		TokenID: c.ID, IssuedAt: time.Unix(c.IssuedAt, 0).UTC(), ExpiresAt: time.Unix(c.Expires, 0).UTC(),
+		Role: c.Role, ClinicID: c.Clinic, HouseholdID: c.Household, CaregiverID: c.Caregiver, Session: c.Session,
+		UploadOnly: c.UploadOnly,
+		TokenID:    c.ID, IssuedAt: time.Unix(c.IssuedAt, 0).UTC(), ExpiresAt: time.Unix(c.Expires, 0).UTC(),
 	}
 	if tooLong(p.Role, p.ExpiresAt.Sub(p.IssuedAt)) {
 		return Principal{}, fmt.Errorf("role %s lives too long", p.Role)

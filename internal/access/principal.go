@@ -25,7 +25,7 @@ const (
 func (r Role) Staff() bool { return r == RoleClinician || r == RoleLead }
 
 // Principal is an authenticated caller. Which ids are set depends on the role: a device has ClinicID, HouseholdID,
-// CaregiverID and DeviceID; a clinician or lead has ClinicID and ClinicianID; a scheduler has ClinicID alone.
+// CaregiverID and DeviceID; a clinician or lead has ClinicID and ClinicianID; both have a Session; a scheduler has ClinicID alone.
 type Principal struct {
 	Role        Role
 	ClinicID    uuid.UUID
@@ -33,6 +33,7 @@ type Principal struct {
 	CaregiverID uuid.UUID
 	DeviceID    uuid.UUID
 	ClinicianID uuid.UUID
+	Session     uuid.UUID // the family of tokens: one sign-in or one enrolment, whose end is the token's end too
 
 	TokenID   string // the token's jti: how a service token is found again when it is revoked
 	IssuedAt  time.Time
@@ -62,6 +63,7 @@ func (p Principal) check() error {
 		{"caregiver", p.CaregiverID, device},
 		{"device", p.DeviceID, device},
 		{"clinician", p.ClinicianID, staff},
+		{"session", p.Session, device || staff},
 	}
 	for _, w := range wanted {
 		if (w.id != uuid.Nil) != w.needed {

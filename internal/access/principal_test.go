@@ -13,11 +13,12 @@ import (
 func device() access.Principal {
 	return access.Principal{
 		Role: access.RoleDevice, ClinicID: uuid.New(), HouseholdID: uuid.New(), CaregiverID: uuid.New(), DeviceID: uuid.New(),
+		Session: uuid.New(),
 	}
 }
 
 func clinician() access.Principal {
-	return access.Principal{Role: access.RoleClinician, ClinicID: uuid.New(), ClinicianID: uuid.New()}
+	return access.Principal{Role: access.RoleClinician, ClinicID: uuid.New(), ClinicianID: uuid.New(), Session: uuid.New()}
 }
 
 func scheduler() access.Principal {

@@ -31,6 +31,16 @@ func RefreshExpiry(role Role, began, now time.Time) time.Time {
 	return idle
 }
 
+// TokenTTL is how long an access token may last that is handed out at now, in whole seconds: AccessTTL, and never beyond the end
+// of a clinician's session, which began at began. It is zero or less once the session is over.
+func TokenTTL(role Role, began, now time.Time) time.Duration {
+	if role == RoleDevice {
+		return AccessTTL
+	}
+	left := began.Add(ClinicianSession).Sub(now.Truncate(time.Second)) // a token is issued on the second
+	return min(AccessTTL, left.Truncate(time.Second))
+}
+
 // RefreshState is what is stored about a refresh token. Tokens handed out in exchange for one another, from one
 // sign-in or enrolment on, are a family.
 type RefreshState struct {

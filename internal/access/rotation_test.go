@@ -142,3 +142,22 @@ func TestRefreshExpiry(t *testing.T) {
 		})
 	}
 }
+
+// TestATokenDoesNotOutlastItsSession hands tokens out up to the end of a clinician's day.
+func TestATokenDoesNotOutlastItsSession(t *testing.T) {
+	t.Parallel()
+	began := noon.Add(700 * time.Millisecond)
+	for before, want := range map[time.Duration]time.Duration{
+		24 * time.Hour:          access.AccessTTL,
+		access.AccessTTL:        access.AccessTTL,
+		10 * time.Minute:        10 * time.Minute,
+		1500 * time.Millisecond: time.Second, // issued on the second before
+		time.Millisecond:        0,
+	} {
+		now := began.Add(access.ClinicianSession - before)
+		assert.Equal(t, want, access.TokenTTL(access.RoleLead, began, now), before)
+		assert.False(t, now.Truncate(time.Second).Add(want).After(began.Add(access.ClinicianSession)), before)
+		assert.Equal(t, access.AccessTTL, access.TokenTTL(access.RoleDevice, began, now))
+	}
+	assert.Negative(t, access.TokenTTL(access.RoleLead, began, began.Add(25*time.Hour)))
+}

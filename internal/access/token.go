@@ -18,8 +18,8 @@ const (
 	Audience = "swallowtail-api"
 )
 
-// AccessTTL is the longest life of a device's, clinician's or lead's access token. It bounds how long a revocation can
-// go unnoticed, since these tokens are not looked up. A scheduler's token may live longer: it is looked up.
+// AccessTTL is the longest life of a device's, clinician's or lead's access token. The session that it names is looked up at
+// each call, so its end is noticed at once; the short life bounds what a token that leaked is good for.
 const AccessTTL = 15 * time.Minute
 
 // tokenType marks an access token (RFC 9068, section 2.1), so that no other JWT of ours can pass for one.
@@ -61,7 +61,8 @@ func (k *Keys) Issue(p Principal, ttl time.Duration, now time.Time, id string) (
 	token := jwt.NewWithClaims(jwt.SigningMethodEdDSA, claims{
 		Issuer: Issuer, Audience: []string{Audience}, Subject: subject(p, id), ID: id,
 		IssuedAt: issued.Unix(), Expires: issued.Add(ttl).Unix(), ClientID: clientID(p.Role),
-		Role: p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, UploadOnly: p.UploadOnly,
+		Role: p.Role, Clinic: p.ClinicID, Household: p.HouseholdID, Caregiver: p.CaregiverID, Session: p.Session,
+		UploadOnly: p.UploadOnly,
 	})
 	signer := k.ring.Load().signing[0]
 	token.Header["typ"] = tokenType

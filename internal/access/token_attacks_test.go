@@ -201,7 +201,7 @@ func TestTokensOfOneRoleAsAnother(t *testing.T) {
 	f := newForger(t, path)
 	type members = map[string]any
 	year := noon.AddDate(1, 0, 0).Unix()
-	service := members{"role": "scheduler", "client_id": "swallowtail-scheduler", "sub": "a", "exp": year}
+	service := members{"role": "scheduler", "client_id": "swallowtail-scheduler", "sub": "a", "exp": year, "sid": uuid.Nil}
 	sign := func(changes ...members) string {
 		for _, c := range changes[1:] {
 			changes[0] = merged(changes[0], c)
@@ -210,12 +210,13 @@ func TestTokensOfOneRoleAsAnother(t *testing.T) {
 	}
 	_, err := keys.Verify(sign(members{}, service), noon)
 	require.NoError(t, err, "the unchanged forgery must pass, or the cases below show nothing")
+	session := merged(service, members{"sid": uuid.New()})
 	home := members{"household": uuid.NewString(), "caregiver": uuid.NewString()}
 
 	for name, changes := range map[string]members{
-		"a service token presented as a device":       merged(merged(service, home), members{"role": "device"}),
-		"a service token presented as a clinician":    merged(service, members{"role": "clinician"}),
-		"a service token presented as a lead":         merged(service, members{"role": "lead", "client_id": "swallowtail-clinic"}),
+		"a service token presented as a device":       merged(merged(session, home), members{"role": "device"}),
+		"a service token presented as a clinician":    merged(session, members{"role": "clinician"}),
+		"a service token presented as a lead":         merged(session, members{"role": "lead", "client_id": "swallowtail-clinic"}),
 		"a service token with a household":            merged(service, home),
 		"a service token that speaks for a clinician": merged(service, members{"sub": uuid.NewString()}),
 		"a clinician who lives as long as a service":  {"exp": year},

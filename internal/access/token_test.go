@@ -69,7 +69,7 @@ func TestTokenOnTheWire(t *testing.T) {
 		"iss": "swallowtail", "aud": []any{"swallowtail-api"}, "sub": p.DeviceID.String(), "jti": "token-1",
 		"iat": float64(noon.Unix()), "exp": float64(noon.Unix() + 900), "client_id": "swallowtail-device",
 		"role": "device", "clinic": p.ClinicID.String(), "household": p.HouseholdID.String(),
-		"caregiver": p.CaregiverID.String(),
+		"caregiver": p.CaregiverID.String(), "sid": p.Session.String(),
 	}, claims)
 }
 
@@ -101,6 +101,9 @@ func TestTokenThatMustNotBeIssued(t *testing.T) {
 		"clinician, no id":       {with(clinician(), func(p *access.Principal) { p.ClinicianID = uuid.Nil }), ok, "a"},
 		"clinician of household": {with(clinician(), func(p *access.Principal) { p.HouseholdID = uuid.New() }), ok, "a"},
 		"clinician uploads only": {with(clinician(), func(p *access.Principal) { p.UploadOnly = true }), ok, "a"},
+		"device, no session":     {with(device(), func(p *access.Principal) { p.Session = uuid.Nil }), ok, "a"},
+		"clinician, no session":  {with(clinician(), func(p *access.Principal) { p.Session = uuid.Nil }), ok, "a"},
+		"scheduler with session": {with(scheduler(), func(p *access.Principal) { p.Session = uuid.New() }), ok, "a"},
 		"scheduler as clinician": {with(scheduler(), func(p *access.Principal) { p.ClinicianID = uuid.New() }), ok, "a"},
 	}
 	for name, c := range cases {
@@ -161,7 +164,7 @@ func newForger(t *testing.T, path string) forger {
 		claims: jwt.MapClaims{
 			"iss": "swallowtail", "aud": []string{"swallowtail-api"}, "sub": uuid.NewString(), "jti": "a",
 			"iat": noon.Unix(), "exp": noon.Add(access.AccessTTL).Unix(), "client_id": "swallowtail-clinic",
-			"role": "clinician", "clinic": uuid.NewString(),
+			"role": "clinician", "clinic": uuid.NewString(), "sid": uuid.NewString(),
 		},
 	}
 }
@@ -225,6 +228,8 @@ func TestForgedClaimsAndHeadersAreRefused(t *testing.T) {
 		"no role":             {nil, members{"role": nil}},
 		"unknown role":        {nil, members{"role": "admin"}},
 		"no clinic":           {nil, members{"clinic": nil}},
+		"no session":          {nil, members{"sid": nil}},
+		"session not an id":   {nil, members{"sid": "x"}},
 		"clinic not an id":    {nil, members{"clinic": "north"}},
 		"also a household":    {nil, members{"household": uuid.NewString()}},
 		"upload only":         {nil, members{"upload_only": true}},
@@ -357,7 +362,7 @@ func FuzzVerify(f *testing.F) {
 	keys := fixedKeys(f)
 	// Fixed ids: every process of a fuzzing run must issue the same token.
 	token, err := keys.Issue(access.Principal{
-		Role: access.RoleClinician, ClinicID: uuid.UUID{15: 1}, ClinicianID: uuid.UUID{15: 2},
+		Role: access.RoleClinician, ClinicID: uuid.UUID{15: 1}, ClinicianID: uuid.UUID{15: 2}, Session: uuid.UUID{15: 3},
 	}, access.AccessTTL, noon, "token-1")
 	require.NoError(f, err)
 	f.Add(token)

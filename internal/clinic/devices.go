@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"slices"
 	"time"
 
@@ -88,13 +89,18 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 		return EnrolledDevice{}, errInviteRefused.Because(err)
 	}
 	var e EnrolledDevice
+	var spent Invite
 	err = s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		invite, err := tx.InviteByHash(ctx, hash)
-		if fault.KindOf(err) == fault.NotFound || (err == nil && (!invite.Used.IsZero() || !now.Before(invite.Expires))) {
+		if fault.KindOf(err) == fault.NotFound {
 			return errInviteRefused
 		}
 		if err != nil {
 			return err
+		}
+		if !invite.Used.IsZero() || !now.Before(invite.Expires) {
+			spent = invite
+			return errInviteRefused
 		}
 		if err := tx.SpendInvite(ctx, hash, now); err != nil {
 			return err
@@ -102,7 +108,25 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 		e, err = s.enrol(ctx, tx, note, invite, n, now)
 		return err
 	})
+	if spent.Household != uuid.Nil {
+		err = errors.Join(err, s.tellOfSpent(ctx, spent, now))
+	}
 	return e, err
+}
+
+// tellOfSpent puts on the trail that somebody offered an invite which can't be used any more.
+func (s *Service) tellOfSpent(ctx context.Context, invite Invite, now time.Time) error {
+	var household Household
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+		household, err = view.Household(ctx, invite.Household)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	row := rowOf(ctx, access.Principal{ClinicID: household.Clinic}, "enrolDevice", now)
+	row.Outcome, row.Household, row.Thing = errInviteRefused.Problem, household.ID, invite.Caregiver
+	return s.witness(ctx, row)
 }
 
 func (s *Service) enrol(ctx context.Context, tx Tx, note note, invite Invite, n NewDevice, now time.Time) (EnrolledDevice, error) {
@@ -126,6 +150,11 @@ func (s *Service) enrol(ctx context.Context, tx Tx, note note, invite Invite, n 
 	note(DeviceEnrolled{Device: d, Caregiver: person, Invite: invite.CodeHash})
 	p, err := devicePrincipal(ctx, tx, d)
 	if err != nil {
+		return EnrolledDevice{}, err
+	}
+	row := rowOf(ctx, p, "enrolDevice", now)
+	row.Thing, row.Note = person.ID, person.ConsentVersion
+	if err := enterDone(ctx, tx, row); err != nil {
 		return EnrolledDevice{}, err
 	}
 	first := RefreshToken{Family: s.NewID(), Device: d.ID, Began: now}

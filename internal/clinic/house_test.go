@@ -66,6 +66,9 @@ func (h *house) open(path string) {
 
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
 
+// familyPassword is the lead's.
+const familyPassword = "seven slow snails"
+
 // newFamily fills the house: a clinic, a household, a learner in the first night of a programme, and a phone.
 func newFamily(t testing.TB) *house {
 	t.Helper()
@@ -75,7 +78,7 @@ func newFamily(t testing.TB) *house {
 	h.clinic, err = h.AddClinic(ctx, "North", "America/Halifax", "none", started)
 	require.NoError(t, err)
 	m, err := h.AddMember(ctx, clinic.NewMember{
-		Clinic: h.clinic.ID, Email: "ines@clinic.example", Name: "Ines", Role: access.RoleLead, Password: "seven slow snails",
+		Clinic: h.clinic.ID, Email: "ines@clinic.example", Name: "Ines", Role: access.RoleLead, Password: familyPassword,
 	}, started)
 	require.NoError(t, err)
 	h.clinician = access.Principal{Role: access.RoleLead, ClinicID: h.clinic.ID, ClinicianID: m.ID}
@@ -106,7 +109,7 @@ func (h *house) enrolPhone() access.Principal {
 	e, err := h.EnrolDevice(h.t.Context(), clinic.NewDevice{Code: invite.Code, Name: "Papa", Device: "phone", Platform: "android"}, started)
 	require.NoError(h.t, err)
 	return access.Principal{
-		Role: access.RoleDevice, ClinicID: h.clinic.ID, HouseholdID: h.household, CaregiverID: e.Device.Caregiver, DeviceID: e.Device.ID,
+		Role: access.RoleDevice, Session: e.Tokens.Session, ClinicID: h.clinic.ID, HouseholdID: h.household, CaregiverID: e.Device.Caregiver, DeviceID: e.Device.ID,
 	}
 }
 

@@ -17,6 +17,8 @@ import (
 //
 //   - A revocation, or the end of a token family, that its caller was told had failed is carried out after all.
 //   - A device that was let in, but never told so, holds no token; the invite that it redeemed is spent.
+//   - A clinician who was told that a change of password, a new second factor or their disabling had failed finds it made; the
+//     operator's commands undo each. A recovery code that was refused for want of room is spent.
 //   - A token that nobody was handed opens nothing, and the one that it was to replace goes on working: see Replay.
 //
 // Append after Append, by one process or several, is in the order of the commits, since a store has one writer at a time

@@ -42,9 +42,9 @@ func TestRoutineRotationBreaksNobody(t *testing.T) {
 	_, err := h.RevokeServiceToken(t.Context(), revoked.ID, started)
 	require.NoError(t, err)
 	_, _ = h.issueTo(time.Minute, started) // has expired by the first rotation
-	person, err := h.Keys.Issue(h.clinician, access.AccessTTL, minute(10), "a")
+	in, err := h.SignIn(t.Context(), clinic.Credentials{Email: "ines@clinic.example", Password: familyPassword}, minute(10))
 	require.NoError(t, err)
-	good, goodPerson := h.asker(text), h.asker(person)
+	good, goodPerson := h.asker(text), h.asker(in.Access)
 
 	for i, at := range []time.Time{minute(10), minute(20), minute(30)} {
 		done := h.rotated(at)

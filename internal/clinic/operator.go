@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"context"
-	"fmt"
 	"net/mail"
 	"slices"
 	"time"
@@ -59,9 +58,9 @@ func (s *Service) AddMember(ctx context.Context, n NewMember, now time.Time) (Me
 	if err := s.checkNewPassword(ctx, n.Clinic, n.Password, email, n.Name); err != nil {
 		return Member{}, err
 	}
-	hash, err := access.HashPassword(n.Password, s.PasswordCost)
+	hash, err := s.newHash(ctx, n.Password)
 	if err != nil {
-		return Member{}, fmt.Errorf("hash password: %w", err)
+		return Member{}, err
 	}
 	m := Member{
 		ID: s.NewID(), Clinic: n.Clinic, Email: email, Name: n.Name, Role: string(n.Role), PasswordHash: hash, Created: now,

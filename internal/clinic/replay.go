@@ -22,6 +22,7 @@ type Replayed struct {
 	Consents   int `json:"consents"`   // withdrawn or given again
 	// ServiceTokens counts the tokens of programs that were revoked.
 	ServiceTokens int `json:"service_tokens"`
+	Clinicians    int `json:"clinicians"` // records of how one signs in; of those about the same thing the last counts
 	// Homeless counts the records about a household, a device or a clinician that the store does not hold.
 	Homeless int `json:"homeless"`
 }
@@ -29,7 +30,8 @@ type Replayed struct {
 // Replay brings what a journal tells into a store that may have been restored from an older backup, and folds the
 // households that it touched anew. Records that the store holds already change nothing, so a replay can be repeated.
 //
-// Afterwards a revoked device is revoked, an ended family of tokens is over, a device that was let in since is let in, and
+// Afterwards a clinician signs in as they did last: disabled, with the password, the second factor and the recovery codes that
+// they had. A revoked device is revoked, an ended family of tokens is over, a device that was let in since is let in, and
 // the invite that it redeemed is spent. Of each family the tokens issued last are good, and so is, once, the one that was
 // exchanged for them. Whether their answer ever arrived nobody knows any more: it may have been cut off by the very crash
 // that made a backup necessary, and a device that still holds the former token must not be locked out. Whichever is used
@@ -121,6 +123,8 @@ func (r *replay) apply(ctx context.Context, record JournalRecord) error {
 		return r.tx.EndTokenFamily(ctx, event.Family)
 	case ServiceTokenRevoked:
 		return r.revokedService(ctx, event, record.At)
+	case memberEvent:
+		return r.member(ctx, event, record.At)
 	default:
 		return fmt.Errorf("a journal can't tell of %T", event)
 	}

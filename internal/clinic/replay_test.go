@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
@@ -59,7 +60,7 @@ func (h *house) rows() []string {
 	h.t.Helper()
 	var all []string
 	h.onFile(h.path, func(db *sql.DB) error {
-		for _, table := range []string{"caregiver", "device", "invite", "refresh_token", "projection", "night", "reminder"} {
+		for _, table := range []string{"member", "recovery_code", "caregiver", "device", "invite", "refresh_token", "projection", "night", "reminder"} {
 			rows, err := db.QueryContext(h.t.Context(), `SELECT * FROM `+table) //nolint:gosec // G202: a name from above
 			if err != nil {
 				return err
@@ -305,6 +306,12 @@ func TestWhatIsNotJournalledIsNotCommitted(t *testing.T) {
 	h.refreshed(spent.Tokens.Refresh, started)
 	invite, err := h.CreateInvite(ctx, h.clinician, h.household, uuid.Nil, started)
 	require.NoError(t, err)
+	leaving, _ := h.letIn(uuid.Nil, started)
+	const colleague = "bo@clinic.example"
+	_, err = h.AddMember(ctx, clinic.NewMember{
+		Clinic: h.clinic.ID, Email: colleague, Name: "Bo", Role: access.RoleClinician, Password: "four quiet herons wade",
+	}, started)
+	require.NoError(t, err)
 	later := started.Add(time.Hour)
 	steps := map[string]func() error{
 		"sign in": func() error {
@@ -318,6 +325,11 @@ func TestWhatIsNotJournalledIsNotCommitted(t *testing.T) {
 		"refresh": func() error { _, err := h.Refresh(ctx, held.Tokens.Refresh, later); return err },
 		"end":     func() error { _, err := h.Refresh(ctx, spent.Tokens.Refresh, later); return err },
 		"revoke":  func() error { return h.RevokeDevice(ctx, h.clinician, h.phone.DeviceID, later) },
+
+		"sign out": func() error { return h.SignOut(ctx, leaving.Tokens.Refresh, later) },
+		"disable":  func() error { return h.SetMemberDisabled(ctx, colleague, true, later) },
+		"reset":    func() error { return h.ResetSecondFactor(ctx, colleague, later) },
+		"password": func() error { return h.SetMemberPassword(ctx, colleague, "eight quick otters", later) },
 	}
 	before := h.rows()
 	h.Journal = failing{h.journal}

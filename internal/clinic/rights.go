@@ -72,7 +72,10 @@ func rules() map[Operation]Rule {
 		"getHealth": open, "getReadiness": open, "getSpecYaml": open, "getSpecJson": open, "getDocs": open, "getJwks": open,
 		"getConsentText": open,
 		// Whoever proves who they are, by what they send: the trail is written where that is known.
-		"signIn": open, "setUpSecondFactor": open, "refreshTokens": open, "enrolDevice": open,
+		"signIn": open, "setUpSecondFactor": open, "refreshTokens": open, "signOut": open, "enrolDevice": open,
+
+		"changePassword":    staff(Change),
+		"makeRecoveryCodes": staff(Change),
 
 		"createPlan": staff(Change),
 		"listPlans":  staff(Silent),

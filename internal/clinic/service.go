@@ -17,7 +17,7 @@ import (
 	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field but Listening must be set; Check, Rebuild and BeginAnew, which work on a store that
+// Config is what the use cases work with. Every field but FailureTime and Listening must be set; Check, Rebuild and BeginAnew, which work on a store that
 // nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
@@ -27,16 +27,17 @@ type Config struct {
 	NewID        func() uuid.UUID // for whatever the server names
 	PasswordCost access.PasswordCost
 	Log          *slog.Logger
-	Listening    watch.Limits // its zero value has the defaults
+	// FailureTime is how long a failed sign-in takes to be answered, unless it takes longer, so that how long it takes does not
+	// tell which accounts there are. It may be zero where nobody measures.
+	FailureTime time.Duration
+	Listening   watch.Limits // its zero value has the defaults
 }
-
-// hashesAtOnce is how many passwords are hashed at a time: each takes tens of mebibytes.
-const hashesAtOnce = 2
 
 // Service is the use cases. Each method takes the caller, where there must be one, and the instant at which it happens.
 type Service struct {
 	Config
-	hashing   chan struct{}
+	hashing   *hashing
+	attempts  *attempts
 	changed   chan struct{} // holds something once a family's record or enrolment may have changed
 	weighing  chan struct{} // held by the one who weighs
 	readings  readings
@@ -47,7 +48,10 @@ type Service struct {
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
-	s := &Service{Config: c, hashing: make(chan struct{}, hashesAtOnce), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1), rights: NewRights()}
+	s := &Service{
+		Config: c, hashing: newHashing(), attempts: newAttempts(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1),
+		rights: NewRights(),
+	}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
 	return s
 }

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"errors"
 	"strings"
 	"time"
 
@@ -16,6 +17,7 @@ type Tokens struct {
 	Access    string
 	ExpiresIn time.Duration
 	Refresh   string
+	Session   uuid.UUID // the family that they belong to
 }
 
 // Credentials are what a clinician signs in with.
@@ -31,58 +33,62 @@ var (
 		"This clinic asks for a second factor: set one up, or give its one-time code as otp.")
 )
 
-// SignIn lets a clinician in.
-func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Tokens, error) {
-	if err := s.recognise(ctx, c); err != nil {
-		return Tokens{}, err
-	}
-	var tokens Tokens
-	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-		member, clinic, err := memberByEmail(ctx, tx, c.Email)
+// isNeedsSecond reports whether an error says that a right password is not enough.
+func isNeedsSecond(err error) bool {
+	f, ok := errors.AsType[*fault.Error](err)
+	return ok && f.Problem == errNeedsSecond.Problem
+}
+
+// SignedIn is what a clinician gets who signs in.
+type SignedIn struct {
+	Tokens
+	// CodesLeft is how many recovery codes are left to whoever has a second factor, nil for others.
+	CodesLeft *int
+}
+
+// SignIn lets a clinician in. A fault of kind RateLimited says how long to wait after too many failures: see attempts.
+func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (SignedIn, error) {
+	var in SignedIn
+	err := s.recognised(ctx, "signIn", c, now, func() error {
+		return s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
+			member, clinic, err := memberByEmail(ctx, tx, c.Email)
+			if err != nil {
+				return err
+			}
+			if err := s.secondFactor(ctx, tx, note, member, clinic, c.OTP, now); err != nil {
+				return err
+			}
+			if err := s.remember(ctx, tx, member, now); err != nil {
+				return err
+			}
+			if in.CodesLeft, err = codesLeft(ctx, tx, member); err != nil {
+				return err
+			}
+			p := principalOf(member)
+			if err := enterDone(ctx, tx, rowOf(ctx, p, "signIn", now)); err != nil {
+				return err
+			}
+			first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
+			in.Tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
+			return err
+		})
+	})
+	return in, err
+}
+
+// recognised runs fn for whoever gives an e-mail address and its password, as one try. It takes as long for an address that
+// nobody has. A clinician who is disabled is told what a stranger is.
+func (s *Service) recognised(ctx context.Context, op Operation, c Credentials, now time.Time, fn func() error) error {
+	return s.trying(ctx, op, c.Email, now, func(member Member, known bool) error {
+		fits, err := s.passwordFits(ctx, known, c.Password, member.PasswordHash)
 		if err != nil {
 			return err
 		}
-		if err := secondFactor(ctx, tx, member, clinic, c.OTP, now); err != nil {
-			return err
+		if !fits || member.ID == uuid.Nil || !member.Disabled.IsZero() {
+			return errWrongCredentials
 		}
-		p := access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}
-		first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
-		tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
-		return err
+		return fn()
 	})
-	return tokens, err
-}
-
-// recognise checks an e-mail address and a password. It takes as long for an address that nobody has.
-func (s *Service) recognise(ctx context.Context, c Credentials) error {
-	var member Member
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
-		member, err = view.MemberByEmail(ctx, normalEmail(c.Email))
-		return err
-	})
-	if err != nil && fault.KindOf(err) != fault.NotFound {
-		return err
-	}
-	fits, err := s.passwordFits(ctx, c.Password, member.PasswordHash)
-	if err != nil {
-		return err
-	}
-	if !fits || member.ID == uuid.Nil {
-		return errWrongCredentials
-	}
-	return nil
-}
-
-// passwordFits checks a password, a few at a time.
-func (s *Service) passwordFits(ctx context.Context, password, hash string) (bool, error) {
-	select {
-	case s.hashing <- struct{}{}:
-		defer func() { <-s.hashing }()
-	case <-ctx.Done():
-		return false, fault.New(fault.Unavailable, "unavailable", "The server is busy: try again in a moment.").Because(ctx.Err())
-	}
-	return access.CheckPassword(password, hash, s.PasswordCost)
 }
 
 func normalEmail(email string) string { return strings.ToLower(strings.TrimSpace(email)) }
@@ -101,68 +107,6 @@ func asksSecondFactor(c Clinic, m Member) bool {
 	return c.SecondFactor == "all" || (c.SecondFactor == "lead" && m.Role == string(access.RoleLead))
 }
 
-// secondFactor checks a member's one-time code where the clinic asks for one or the member has set one up.
-func secondFactor(ctx context.Context, tx Tx, m Member, c Clinic, otp string, now time.Time) error {
-	if m.TOTPSince.IsZero() {
-		if asksSecondFactor(c, m) {
-			return errNeedsSecond
-		}
-		return nil
-	}
-	if otp == "" {
-		return errNeedsSecond
-	}
-	return useCode(ctx, tx, m, otp, m.TOTPSince, now)
-}
-
-// useCode accepts a one-time code once. A member without a secret has none: the codes of an empty secret are everybody's.
-func useCode(ctx context.Context, tx Tx, m Member, otp string, since, now time.Time) error {
-	if m.TOTPSecret == "" {
-		return errWrongCredentials
-	}
-	step, fits, err := access.CheckTOTP(m.TOTPSecret, otp, now)
-	if err != nil || !fits || step <= m.TOTPLastStep {
-		return errWrongCredentials.Because(err)
-	}
-	return tx.SetSecondFactor(ctx, m.ID, m.TOTPSecret, since, step)
-}
-
-// SecondFactor is a second factor being set up: the secret to keep, until a code confirms it.
-type SecondFactor struct {
-	Secret    string
-	URI       string
-	Confirmed bool
-}
-
-// SetUpSecondFactor makes a new secret for a clinician who has none confirmed, or confirms it with a code. One that is
-// confirmed can't be replaced this way, so a password alone never does away with it.
-func (s *Service) SetUpSecondFactor(ctx context.Context, c Credentials, now time.Time) (SecondFactor, error) {
-	if err := s.recognise(ctx, c); err != nil {
-		return SecondFactor{}, err
-	}
-	var f SecondFactor
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		m, _, err := memberByEmail(ctx, tx, c.Email)
-		if err != nil {
-			return err
-		}
-		if !m.TOTPSince.IsZero() {
-			return fault.New(fault.Conflict, "second-factor-set", "A second factor is set up already.")
-		}
-		if c.OTP != "" {
-			f.Confirmed = true
-			return useCode(ctx, tx, m, c.OTP, now, now)
-		}
-		totp, err := access.NewTOTP(m.Email, s.Random)
-		if err != nil {
-			return err
-		}
-		f = SecondFactor{Secret: totp.Secret, URI: totp.URI}
-		return tx.SetSecondFactor(ctx, m.ID, totp.Secret, time.Time{}, 0)
-	})
-	return f, err
-}
-
 // handout is a pair of tokens to be handed out.
 type handout struct {
 	holder   access.Principal
@@ -177,16 +121,21 @@ func (s *Service) newTokens(ctx context.Context, tx Tx, note note, h handout, no
 		return Tokens{}, err
 	}
 	t := h.token
+	h.holder.Session = t.Family
+	ttl := access.TokenTTL(h.holder.Role, t.Began, now)
+	if ttl < time.Second {
+		return Tokens{}, errRefreshRefused // the session is over
+	}
 	t.Hash, t.Issued, t.Expires = s.Keys.HashRefresh(refresh), now, access.RefreshExpiry(h.holder.Role, t.Began, now)
 	if err := tx.AddRefreshToken(ctx, t); err != nil {
 		return Tokens{}, err
 	}
 	note(TokenIssued{Token: t, Replaces: h.replaces})
-	token, err := s.Keys.Issue(h.holder, access.AccessTTL, now, s.NewID().String())
+	token, err := s.Keys.Issue(h.holder, ttl, now, s.NewID().String())
 	if err != nil {
 		return Tokens{}, err
 	}
-	return Tokens{Access: token, ExpiresIn: access.AccessTTL, Refresh: refresh}, nil
+	return Tokens{Access: token, ExpiresIn: ttl, Refresh: refresh, Session: t.Family}, nil
 }
 
 var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "This refresh token can't be used: sign in or enrol the device again.")
@@ -195,6 +144,7 @@ var errRefreshRefused = fault.New(fault.Unauthenticated, "refresh-refused", "Thi
 // successor nobody has used, works again, since its answer may have been lost. Anything else ends the family.
 func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (Tokens, error) {
 	var tokens Tokens
+	var reused RefreshToken
 	refused := false
 	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		t, err := tx.RefreshTokenByHash(ctx, s.Keys.HashRefresh(refresh))
@@ -207,8 +157,20 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		state := access.RefreshState{ExpiresAt: t.Expires, SpentAt: t.Spent, Superseded: t.Superseded, Ended: t.Ended}
 		switch access.JudgeRefresh(state, now) {
 		case access.EndFamily:
+			if t.Ended {
+				return errRefreshRefused
+			}
 			refused = true // outside, since a refusal here would undo the ending
+			reused = t
 			note(FamilyEnded{Family: t.Family})
+			row, err := rowOfToken(ctx, tx, t, "refreshTokens", now)
+			if err != nil {
+				return err
+			}
+			row.Outcome, row.Note = errRefreshRefused.Problem, "session ended: the token had been replaced"
+			if err := enter(ctx, tx, &row); err != nil {
+				return err
+			}
 			return tx.EndTokenFamily(ctx, t.Family)
 		case access.Expired:
 			return errRefreshRefused
@@ -227,6 +189,9 @@ func (s *Service) Refresh(ctx context.Context, refresh string, now time.Time) (T
 		return err
 	})
 	if err == nil && refused {
+		s.Log.WarnContext(ctx, "a refresh token was presented that had been replaced: its session is ended, since two hold it",
+			"session", reused.Family, "member", reused.Member, "device", reused.Device)
+		s.listeners.Bar(reused.Device)
 		err = errRefreshRefused
 	}
 	return tokens, err
@@ -242,10 +207,13 @@ func holderOf(ctx context.Context, view View, t RefreshToken) (access.Principal,
 		return devicePrincipal(ctx, view, device)
 	}
 	member, err := view.Member(ctx, t.Member)
+	if err == nil && !member.Disabled.IsZero() {
+		err = errRefreshRefused
+	}
 	if err != nil {
 		return access.Principal{}, err
 	}
-	return access.Principal{Role: access.Role(member.Role), ClinicID: member.Clinic, ClinicianID: member.ID}, nil
+	return principalOf(member), nil
 }
 
 func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal, error) {
@@ -262,7 +230,8 @@ func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal
 var errTokenRefused = fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
 
 // Authenticate returns the caller of an access token, as they are now: a device that has been revoked since may only hand
-// in what it holds, and a service token must not have been revoked.
+// in what it holds, a service token must not have been revoked, and the session of anybody else must not have ended. A token
+// from before tokens named their session is refused; such a token lasted 15 minutes.
 func (s *Service) Authenticate(ctx context.Context, token string, now time.Time) (access.Principal, error) {
 	p, err := s.Keys.Verify(token, now)
 	if err != nil {
@@ -271,21 +240,23 @@ func (s *Service) Authenticate(ctx context.Context, token string, now time.Time)
 	return s.AsNow(ctx, p)
 }
 
-// AsNow returns a caller as they are now, of whom a token says what they were when it was issued.
+// AsNow returns a caller as they are now, of whom a token says what they were when it was issued. Whose session has ended, by
+// signing out, a change of password or the reuse of a refresh token, is nobody any more, nor is a clinician who was disabled. The
+// fault is of kind Unauthenticated.
 func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Principal, error) {
-	if p.Role.Staff() {
-		return p, nil
-	}
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		if p.Role == access.RoleScheduler {
 			return goodServiceToken(ctx, view, p.TokenID)
 		}
-		device, err := view.Device(ctx, p.DeviceID)
+		family, err := view.TokenFamily(ctx, p.Session)
 		if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
 			return errTokenRefused
 		}
-		p.UploadOnly = p.UploadOnly || !device.Revoked.IsZero()
-		p.Withdrawn = !device.Withdrawn.IsZero()
+		if err == nil && (family.Ended || !family.Disabled.IsZero() || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
+			return errTokenRefused
+		}
+		p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
+		p.Withdrawn = !family.Withdrawn.IsZero()
 		return err
 	})
 	return p, err

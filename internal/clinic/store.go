@@ -33,6 +33,7 @@ type Store interface {
 type View interface {
 	ClinicView
 	AccessView
+	StaffView
 	RecordView
 	ProjectionView
 	AuditView
@@ -43,6 +44,7 @@ type Tx interface {
 	View
 	ClinicTx
 	AccessTx
+	StaffTx
 	RecordTx
 	ProjectionTx
 	AuditTx
@@ -69,6 +71,7 @@ type Member struct {
 	TOTPSince    time.Time
 	TOTPLastStep int64 // the last time step that was used, so that no code works twice
 	Created      time.Time
+	Disabled     time.Time // since when they may not sign in; zero while they may
 }
 
 // Plan is a version of a clinic's plan. It never changes once written.

@@ -189,6 +189,26 @@ func enter(ctx context.Context, tx Tx, rows ...*audit.Row) error {
 	return nil
 }
 
+// enterDone puts a row on the trail of its clinic that says that something was carried out.
+func enterDone(ctx context.Context, tx Tx, row audit.Row) error {
+	row.Outcome = audit.Done
+	return enter(ctx, tx, &row)
+}
+
+// rowOfToken returns a row that says what was done by means of a refresh token.
+func rowOfToken(ctx context.Context, view View, t RefreshToken, did string, now time.Time) (audit.Row, error) {
+	if t.Device == uuid.Nil {
+		m, err := view.Member(ctx, t.Member)
+		return rowOf(ctx, principalOf(m), did, now), err
+	}
+	d, err := view.Device(ctx, t.Device)
+	if err != nil {
+		return audit.Row{}, err
+	}
+	p, err := devicePrincipal(ctx, view, d)
+	return rowOf(ctx, p, did, now), err
+}
+
 // trail gathers rows that are written at the same time, so that readings share a commit: whoever finds nobody writing writes
 // all that have come, and lets the next of those who came meanwhile go on.
 type trail struct {

@@ -14,6 +14,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"time"
 )
 
 // Kind says what sort of thing went wrong, from the point of view of whoever has to react. The zero value is Internal.
@@ -71,6 +72,7 @@ type Error struct {
 	Detail  string         // one sentence, safe for clients: no health data, paths, SQL or identities
 	Fields  []Field        // the wrong parts of the input, if that is what it is about
 	Extra   map[string]any // further members of the problem document, e.g. "epoch"; none of its standard members
+	Wait    time.Duration  // how long to wait before trying again; zero: nothing is known of it
 	Err     error          // the cause, for logs; may be nil
 }
 
@@ -94,6 +96,13 @@ func (e *Error) With(name string, value any) *Error {
 		c.Extra = map[string]any{}
 	}
 	c.Extra[name] = value
+	return &c
+}
+
+// After returns a copy that says how long to wait before trying again.
+func (e *Error) After(wait time.Duration) *Error {
+	c := *e
+	c.Wait = wait
 	return &c
 }
 

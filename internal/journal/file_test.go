@@ -46,6 +46,14 @@ func oneOfEach() []clinic.JournalRecord {
 		{At: at.Add(time.Hour), Event: clinic.FamilyEnded{Family: id(4)}},
 		{At: at.Add(2 * time.Hour), Event: clinic.ServiceTokenRevoked{Token: id(5)}},
 		{At: at.Add(2 * time.Hour), Event: clinic.DeviceRevoked{Device: id(1)}},
+		{At: at.Add(3 * time.Hour), Event: clinic.MemberDisabled{Member: id(6)}},
+		{At: at.Add(4 * time.Hour), Event: clinic.MemberEnabled{Member: id(6)}},
+		{At: at.Add(5 * time.Hour), Event: clinic.PasswordChanged{Member: id(6), Hash: "$argon2id$"}},
+		{At: at.Add(6 * time.Hour), Event: clinic.SecondFactorSet{Member: id(6), Secret: "JBSW", Since: at, LastStep: 1 << 40}},
+		{At: at.Add(7 * time.Hour), Event: clinic.RecoveryCodesMade{Member: id(6), Hashes: [][]byte{{0}, {255}}}},
+		{At: at.Add(8 * time.Hour), Event: clinic.RecoveryCodeUsed{Member: id(6), Hash: []byte{255}}},
+		{At: at.Add(9 * time.Hour), Event: clinic.SecondFactorSet{Member: id(6)}},
+		{At: at.Add(9 * time.Hour), Event: clinic.RecoveryCodesMade{Member: id(6)}},
 	}
 }
 

@@ -30,6 +30,13 @@ const (
 	kindFamilyEnded    = "family_ended"
 	kindConsentChanged = "consent_changed"
 	kindServiceRevoked = "service_token_revoked"
+
+	kindMemberDisabled    = "member_disabled"
+	kindMemberEnabled     = "member_enabled"
+	kindPasswordChanged   = "password_changed"
+	kindSecondFactorSet   = "second_factor_set"
+	kindRecoveryCodesMade = "recovery_codes_made"
+	kindRecoveryCodeUsed  = "recovery_code_used"
 )
 
 // The events as written. Device, caregiver and token have the very fields of their namesakes in package clinic.
@@ -132,7 +139,7 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 	case clinic.ServiceTokenRevoked:
 		return kindServiceRevoked, serviceRevoked(e), nil
 	default:
-		return "", nil, fmt.Errorf("a journal can't hold %T", event)
+		return writtenOfMember(event)
 	}
 }
 
@@ -175,7 +182,7 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		err := read(r.Event, &e)
 		return clinic.ServiceTokenRevoked(e), err
 	default:
-		return nil, fmt.Errorf("%w: it tells of %q", ErrNewer, r.Kind)
+		return r.eventOfMember()
 	}
 }
 

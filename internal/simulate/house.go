@@ -194,24 +194,22 @@ func (b *builder) family() {
 
 // caregiver lets somebody new in. Their first device is revoked at once: it stands for nothing.
 func (b *builder) caregiver() {
-	d := b.enrol(uuid.Nil)
+	d := b.enrol(uuid.Nil).Device
 	b.people = append(b.people, d.Caregiver)
 	try(b, func() (any, error) { return nil, b.service.RevokeDevice(b.ctx, b.clinician, d.ID, began) })
 }
 
 func (b *builder) phone(of uuid.UUID) {
-	d := b.enrol(of)
-	b.phones = append(b.phones, b.principal(d))
+	b.phones = append(b.phones, b.principal(b.enrol(of)))
 }
 
-func (b *builder) enrol(caregiver uuid.UUID) clinic.Device {
+func (b *builder) enrol(caregiver uuid.UUID) clinic.EnrolledDevice {
 	invite := try(b, func() (clinic.CreatedInvite, error) {
 		return b.service.CreateInvite(b.ctx, b.clinician, b.household, caregiver, began)
 	})
-	e := try(b, func() (clinic.EnrolledDevice, error) {
+	return try(b, func() (clinic.EnrolledDevice, error) {
 		return b.service.EnrolDevice(b.ctx, newPhone(invite.Code), began)
 	})
-	return e.Device
 }
 
 func newPhone(code string) clinic.NewDevice {
@@ -219,8 +217,9 @@ func newPhone(code string) clinic.NewDevice {
 }
 
 // principal returns who calls with a phone's token.
-func (h *house) principal(d clinic.Device) access.Principal {
+func (h *house) principal(e clinic.EnrolledDevice) access.Principal {
 	return access.Principal{
-		Role: access.RoleDevice, ClinicID: h.clinician.ClinicID, HouseholdID: h.household, CaregiverID: d.Caregiver, DeviceID: d.ID,
+		Role: access.RoleDevice, ClinicID: h.clinician.ClinicID, HouseholdID: h.household, CaregiverID: e.Device.Caregiver,
+		DeviceID: e.Device.ID, Session: e.Tokens.Session,
 	}
 }

@@ -97,7 +97,7 @@ func (w *World) enrol(caregiver uuid.UUID) (principal access.Principal) {
 			return err
 		}
 		e, err := s.EnrolDevice(w.ctx, newPhone(invite.Code), w.now)
-		principal = w.house.principal(e.Device)
+		principal = w.house.principal(e)
 		return err
 	})
 	return principal

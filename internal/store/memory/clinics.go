@@ -86,7 +86,7 @@ func (t *tx) AddMember(ctx context.Context, m clinic.Member) error {
 	if _, err := t.MemberByEmail(ctx, m.Email); err == nil || t.members.has(m.ID) {
 		return taken("member")
 	}
-	m.TOTPSince, m.Created = kept(m.TOTPSince), kept(m.Created)
+	m.TOTPSince, m.Created, m.Disabled = kept(m.TOTPSince), kept(m.Created), kept(m.Disabled)
 	t.members.put(t.mark, m.ID, m)
 	return nil
 }

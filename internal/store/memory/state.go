@@ -21,6 +21,10 @@ type state struct {
 	serviceTokens table[uuid.UUID, clinic.ServiceToken]
 	trails        table[uuid.UUID, *trail] // by clinic
 
+	// Of each member; the lists are never written to.
+	recoveryCodes  table[uuid.UUID, [][]byte]
+	knownAddresses table[uuid.UUID, []clinic.KnownAddress]
+
 	// The households of what has an id of its own; the ids of each kind are unique in the store.
 	homes [kinds]table[uuid.UUID, uuid.UUID]
 }

@@ -18,8 +18,8 @@ var (
 	memberByID    = statement{"read member", selectMember + ` WHERE m.id = ?`}
 	memberByEmail = statement{"read member", selectMember + ` WHERE m.email = ?`}
 	addMember     = statement{"add member", `
-		INSERT INTO member (id, clinic_key, email, name, role, password_hash, totp_secret, totp_since, totp_last_step, created)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
+		INSERT INTO member (id, clinic_key, email, name, role, password_hash, totp_secret, totp_since, totp_last_step, created, disabled)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
 	setSecondFactor = statement{"set second factor", `
 		UPDATE member SET totp_secret = ?, totp_since = ?, totp_last_step = ? WHERE id = ?`}
 
@@ -30,7 +30,8 @@ var (
 )
 
 const selectMember = `
-	SELECT m.id, c.id, m.email, m.name, m.role, m.password_hash, m.totp_secret, m.totp_since, m.totp_last_step, m.created
+	SELECT m.id, c.id, m.email, m.name, m.role, m.password_hash, m.totp_secret, m.totp_since, m.totp_last_step, m.created,
+		m.disabled
 	FROM member m JOIN clinic c USING (clinic_key)`
 
 const selectPlan = `
@@ -43,7 +44,7 @@ func scanClinic(row scanner, c *clinic.Clinic) error {
 
 func scanMember(row scanner, m *clinic.Member) error {
 	return row.Scan(&m.ID, &m.Clinic, &m.Email, &m.Name, &m.Role, &m.PasswordHash, &m.TOTPSecret,
-		(*instant)(&m.TOTPSince), &m.TOTPLastStep, (*instant)(&m.Created))
+		(*instant)(&m.TOTPSince), &m.TOTPLastStep, (*instant)(&m.Created), (*instant)(&m.Disabled))
 }
 
 func scanPlan(row scanner, p *clinic.Plan) error {
@@ -96,7 +97,7 @@ func (t *tx) AddMember(ctx context.Context, m clinic.Member) error {
 		return err
 	}
 	return t.execOne(ctx, addMember, m.ID[:], key, m.Email, m.Name, m.Role, m.PasswordHash,
-		m.TOTPSecret, msOrNull(m.TOTPSince), m.TOTPLastStep, ms(m.Created))
+		m.TOTPSecret, msOrNull(m.TOTPSince), m.TOTPLastStep, ms(m.Created), msOrNull(m.Disabled))
 }
 
 // SetSecondFactor implements clinic.ClinicTx.

@@ -79,7 +79,7 @@ func absentReads(w world) []use {
 			return tx.DueReminders(ctx, nobody, evening, nil, 1)
 		}),
 	}
-	return append(reads, absentByID()...)
+	return append(append(reads, absentByID()...), absentStaff()...)
 }
 
 // absentByID are the methods that take nothing but an id.
@@ -130,7 +130,7 @@ func absentWrites(w, other world) []use {
 			return tx.SaveProjection(ctx, p)
 		}
 	}
-	return append(absentParents(w, other),
+	return append(append(absentParents(w, other), absentStaffWrites(w)...),
 		use{"AppendEntries", append1(nobody, func(*clinic.StoredEntry) {})},
 		use{"AppendEntries of no learner", append1(w.household, func(e *clinic.StoredEntry) { e.Learner = nobody })},
 		use{"AppendEntries of another's learner", append1(w.household, func(e *clinic.StoredEntry) { e.Learner = other.learner })},

@@ -41,6 +41,7 @@ func newFullWorld(b *bundle) world {
 		)
 	})
 	w.fill(b, 2)
+	b.write(w.letStaffIn)
 	save(b, w.projection())
 	return w
 }
@@ -51,7 +52,7 @@ func (w world) change() []use {
 	p.Weighed.Doc = nil // so that it is among the unweighed
 	screening.At = minutes(99)
 	p.Row, p.Nights[0].ChangedRev, p.Until, p.RemindersUntil = []byte(`{}`), 4, minutes(1), minutes(1)
-	return []use{
+	return append(w.changeOfStaff(), []use{
 		{"AddClinic", func(ctx context.Context, tx clinic.Tx) error { return tx.AddClinic(ctx, sampleClinic(added)) }},
 		{"AddMember", func(ctx context.Context, tx clinic.Tx) error { return tx.AddMember(ctx, sampleMember(added, w.clinic)) }},
 		{"SetSecondFactor", func(ctx context.Context, tx clinic.Tx) error {
@@ -113,7 +114,7 @@ func (w world) change() []use {
 			return tx.AppendAudit(ctx, &row)
 		}},
 		{"SaveProjection", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) }},
-	}
+	}...)
 }
 
 // changeAll makes the whole change.
@@ -143,7 +144,7 @@ func asked[T any](method, of string, finder func(clinic.View) finder[T], id uuid
 
 // questions ask every method that reads for something that the change writes.
 func (w world) questions() []question {
-	return slices.Concat(w.questionsOfClinic(), w.questionsOfRecord(), w.questionsOfProjections(), w.questionsOfAudit())
+	return slices.Concat(w.questionsOfClinic(), w.questionsOfStaff(), w.questionsOfRecord(), w.questionsOfProjections(), w.questionsOfAudit())
 }
 
 func (w world) questionsOfAudit() []question {
