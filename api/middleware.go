@@ -155,10 +155,13 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 			r := c.Request()
 			scheme, token, found := strings.Cut(r.Header.Get("Authorization"), " ")
 			if !found || !strings.EqualFold(scheme, "Bearer") || token == "" {
-				return errNoToken
+				return s.refusedToken(r.Context(), errNoToken)
 			}
 			p, err := s.Service.Authenticate(r.Context(), token, s.Now())
 			if err != nil {
+				return s.refusedToken(r.Context(), err)
+			}
+			if err := s.limitCaller(p); err != nil {
 				return err
 			}
 			if err := s.rights.Check(p, op); err != nil {

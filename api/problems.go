@@ -54,8 +54,8 @@ func (s *server) answerError(err error, c echo.Context) {
 	switch status {
 	case http.StatusUnauthorized:
 		header.Set("WWW-Authenticate", "Bearer")
-	case http.StatusServiceUnavailable, http.StatusInsufficientStorage:
-		header.Set("Retry-After", retryAfter)
+	case http.StatusTooManyRequests, http.StatusServiceUnavailable, http.StatusInsufficientStorage:
+		header.Set("Retry-After", retryAfterOf(f))
 	}
 	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, c.Request().URL.EscapedPath())); err != nil {
 		s.Log.Warn("answer not delivered", slog.String("route", c.Path()))

@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -17,18 +18,22 @@ import (
 	"swallowtail/internal/clinic"
 )
 
-// Config is what the server works with. Every field must be set.
+// Config is what the server works with. Every field must be set but those of the edges, whose zero value is said with each.
 type Config struct {
 	Service *clinic.Service
 	Keys    *access.Keys
 	Log     *slog.Logger
 	Now     func() time.Time
+
+	Limits  Limits         // none
+	Proxies []netip.Prefix // none is trusted: the address is the connection's
 }
 
 // server answers the operations of the description.
 type server struct {
 	Config
 	rights *clinic.Rights
+	limits *limiter
 	docs   []byte
 }
 
@@ -41,13 +46,16 @@ func New(c Config) (http.Handler, error) {
 	clock := c.Now
 	c.Now = func() time.Time { return clock().Truncate(time.Millisecond) } // as the store keeps instants
 	s := &server{Config: c, rights: clinic.NewRights(), docs: d.page}
+	if s.limits, err = newLimiter(c.Limits, secretsOf(d.operations, s.rights)); err != nil {
+		return nil, fmt.Errorf("limits: %w", err)
+	}
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.Logger.SetOutput(io.Discard) // what is logged is logged by the middleware, with ids only
-	e.IPExtractor = echo.ExtractIPDirect()
+	e.IPExtractor = addressOf(c.Proxies)
 	e.Binder = binder{}
 	e.HTTPErrorHandler = s.answerError
-	e.Use(located, s.logged, s.recovered, secured, compressed(), readBody)
+	e.Use(located, s.logged, s.recovered, secured, s.limited, compressed(), readBody)
 	oas.RegisterHandlersWithOptions(e, oas.NewStrictHandler(s, nil), oas.RegisterHandlersOptions{
 		OperationMiddlewares: s.guards(d.operations),
 	})
@@ -55,11 +63,11 @@ func New(c Config) (http.Handler, error) {
 }
 
 // guards returns, for each operation, the check of who asks. It comes before the body is read into anything.
-func (s *server) guards(operations []clinic.Operation) map[string][]echo.MiddlewareFunc {
+func (s *server) guards(operations []route) map[string][]echo.MiddlewareFunc {
 	guards := map[string][]echo.MiddlewareFunc{}
 	for _, op := range operations {
-		if !s.rights.Open(op) {
-			guards[string(op)] = []echo.MiddlewareFunc{s.guarded(op)}
+		if !s.rights.Open(op.id) {
+			guards[string(op.id)] = []echo.MiddlewareFunc{s.guarded(op.id)}
 		}
 	}
 	return guards
