@@ -223,11 +223,11 @@ func (s *server) limited(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r, now := c.Request(), s.Now()
 		from := network(access.OriginFrom(r.Context()))
-		if err := tooOften(s.limits.address.take(from, now)); err != nil {
+		if err := s.tooOften("address", s.limits.address.take(from, now)); err != nil {
 			return err
 		}
 		if at, is := s.limits.secrets[r.Method+" "+c.Path()]; is {
-			if err := tooOften(s.limits.guesses.take(guess{from, at}, now)); err != nil {
+			if err := s.tooOften("guess", s.limits.guesses.take(guess{from, at}, now)); err != nil {
 				return err
 			}
 		}
@@ -241,7 +241,7 @@ func (s *server) refusedToken(ctx context.Context, err error) error {
 	if !is || f.Kind != fault.Unauthenticated || f.Problem == "token-expired" {
 		return err
 	}
-	if often := tooOften(s.limits.guesses.take(guess{network(access.OriginFrom(ctx)), badToken}, s.Now())); often != nil {
+	if often := s.tooOften("guess", s.limits.guesses.take(guess{network(access.OriginFrom(ctx)), badToken}, s.Now())); often != nil {
 		return often
 	}
 	return err
@@ -249,17 +249,18 @@ func (s *server) refusedToken(ctx context.Context, err error) error {
 
 // limitCaller refuses a caller who calls too often.
 func (s *server) limitCaller(p access.Principal) error {
-	return tooOften(s.limits.callers.take(callerKey(p), s.Now()))
+	return s.tooOften("caller", s.limits.callers.take(callerKey(p), s.Now()))
 }
 
 // retryMember is the member of a problem that holds what Retry-After says.
 const retryMember = "retry_after"
 
-// tooOften refuses what has to wait.
-func tooOften(wait time.Duration) error {
+// tooOften refuses what has to wait because of a bound.
+func (s *server) tooOften(bound string, wait time.Duration) error {
 	if wait <= 0 {
 		return nil
 	}
+	s.Metrics.tooOften(bound)
 	seconds := int(min(math.Ceil(wait.Seconds()), math.MaxInt32))
 	return fault.New(fault.RateLimited, "rate-limited", "Too many requests in a short time: wait for as many seconds as Retry-After says.").
 		With(retryMember, seconds)

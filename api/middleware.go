@@ -62,22 +62,11 @@ func (s *server) recovered(next echo.HandlerFunc) echo.HandlerFunc {
 			if r == http.ErrAbortHandler { //nolint:errorlint // net/http asks for exactly this value
 				panic(r)
 			}
-			s.Log.Error("panic", slog.String("route", c.Path()), slog.String("stack", string(debug.Stack())))
+			// Of what it panicked with only the type: the rest may be what was sent.
+			s.Log.Error("panic", slog.String("route", c.Path()), slog.String("with", fmt.Sprintf("%T", r)),
+				slog.String("stack", string(debug.Stack())))
 			err = fmt.Errorf("panic in %s", c.Path())
 		}()
-		return next(c)
-	}
-}
-
-// secured sets the headers that keep browsers from doing more with an answer than reading it.
-func secured(next echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		h := c.Response().Header()
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'")
-		h.Set("Cache-Control", "no-store")
 		return next(c)
 	}
 }

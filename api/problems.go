@@ -50,6 +50,7 @@ func (s *server) answerError(err error, c echo.Context) {
 	case status >= http.StatusInternalServerError:
 		s.Log.Error("request failed", slog.String("route", c.Path()), slog.String("error", err.Error()))
 	}
+	s.Metrics.refused(f.Problem)
 	header := c.Response().Header()
 	switch status {
 	case http.StatusUnauthorized:

@@ -27,6 +27,8 @@ type Config struct {
 
 	Limits  Limits         // none
 	Proxies []netip.Prefix // none is trusted: the address is the connection's
+	Origins []string       // none: no page of another origin may call (RFC 6454)
+	Metrics *Metrics       // none
 }
 
 // server answers the operations of the description.
@@ -35,6 +37,8 @@ type server struct {
 	rights *clinic.Rights
 	limits *limiter
 	docs   []byte
+	paths  map[string]bool  // as echo spells them
+	exact  func() time.Time // finer than the store keeps instants
 }
 
 // New returns the handler of the whole API.
@@ -45,7 +49,10 @@ func New(c Config) (http.Handler, error) {
 	}
 	clock := c.Now
 	c.Now = func() time.Time { return clock().Truncate(time.Millisecond) } // as the store keeps instants
-	s := &server{Config: c, rights: clinic.NewRights(), docs: d.page}
+	s := &server{Config: c, rights: clinic.NewRights(), docs: d.page, paths: map[string]bool{}, exact: clock}
+	for _, op := range d.operations {
+		s.paths[op.path] = true
+	}
 	if s.limits, err = newLimiter(c.Limits, secretsOf(d.operations, s.rights)); err != nil {
 		return nil, fmt.Errorf("limits: %w", err)
 	}
@@ -55,7 +62,7 @@ func New(c Config) (http.Handler, error) {
 	e.IPExtractor = addressOf(c.Proxies)
 	e.Binder = binder{}
 	e.HTTPErrorHandler = s.answerError
-	e.Use(located, s.logged, s.recovered, secured, s.limited, compressed(), readBody)
+	e.Use(located, s.measured, s.logged, s.recovered, secured(d.page), shared(c.Origins), s.limited, compressed(), readBody)
 	oas.RegisterHandlersWithOptions(e, oas.NewStrictHandler(s, nil), oas.RegisterHandlersOptions{
 		OperationMiddlewares: s.guards(d.operations),
 	})
