@@ -2,7 +2,6 @@ package api
 
 import (
 	"net/http"
-	"slices"
 	"strconv"
 
 	"github.com/labstack/echo/v4"
@@ -70,15 +69,19 @@ func (s *server) measured(next echo.HandlerFunc) echo.HandlerFunc {
 
 // labels returns the route and the method of a request, as far as they are known.
 func (s *server) labels(c echo.Context) (route, method string) {
-	route, method = elsewhere, elsewhere
-	if s.paths[c.Path()] {
-		route = c.Path()
+	if route = c.Path(); !s.paths[route] {
+		route = elsewhere
 	}
-	known := []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions}
-	if slices.Contains(known, c.Request().Method) {
-		method = c.Request().Method
+	return route, methodOf(c.Request())
+}
+
+// methodOf returns the method of a request if it is one that has a meaning: any word may be sent as one (RFC 9110, section 9.1).
+func methodOf(r *http.Request) string {
+	switch r.Method {
+	case http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete, http.MethodOptions:
+		return r.Method
 	}
-	return route, method
+	return elsewhere
 }
 
 func (m *Metrics) refused(problem string) {

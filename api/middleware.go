@@ -44,7 +44,7 @@ func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {
 			c.Error(err)
 		}
 		s.Log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request",
-			slog.String("method", c.Request().Method), slog.String("route", c.Path()),
+			slog.String("method", methodOf(c.Request())), slog.String("route", c.Path()),
 			slog.Int("status", c.Response().Status), slog.Int64("bytes", c.Response().Size),
 			slog.Duration("took", s.Now().Sub(began).Round(time.Microsecond)))
 		return nil
