@@ -11,7 +11,6 @@ import (
 	"io"
 	"log/slog"
 	"math/big"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -35,7 +34,7 @@ func newPair(t *testing.T, folder string, serial int64) pairFiles {
 	template := &x509.Certificate{
 		SerialNumber: big.NewInt(serial), Subject: pkix.Name{CommonName: "swallowtail.example.test"},
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true,
-		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign, DNSNames: []string{"swallowtail.example.test"},
 	}
 	cert, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
 	require.NoError(t, err)
@@ -69,7 +68,6 @@ func TestHTTPS(t *testing.T) {
 
 	transport, err := trusting(pair.cert)
 	require.NoError(t, err)
-	transport.ForceAttemptHTTP2 = true
 	answer, _ := ask(t, &http.Client{Transport: transport}, server.base+"/healthz")
 	assert.Equal(t, http.StatusOK, answer.StatusCode)
 	assert.Equal(t, "HTTP/2.0", answer.Proto)
@@ -77,7 +75,7 @@ func TestHTTPS(t *testing.T) {
 	transport.CloseIdleConnections()
 
 	dial := func(c *tls.Config) (tls.ConnectionState, error) {
-		c.RootCAs = transport.TLSClientConfig.RootCAs
+		c.RootCAs, c.ServerName = transport.TLSClientConfig.RootCAs, "swallowtail.example.test"
 		conn, err := (&tls.Dialer{Config: c}).DialContext(t.Context(), "tcp", strings.TrimPrefix(server.base, "https://"))
 		if err != nil {
 			return tls.ConnectionState{}, err
@@ -100,7 +98,11 @@ func TestHTTPS(t *testing.T) {
 	assert.Equal(t, http.StatusBadRequest, plain.StatusCode, said)
 
 	require.NoError(t, execute(t, "health", "--addr", server.base, "--tls-cert", pair.cert).err)
+	bare := strings.TrimPrefix(server.base, "https://")
+	require.NoError(t, execute(t, "health", "--addr", bare, "--tls-cert", pair.cert).err)
 	require.ErrorContains(t, execute(t, "health", "--addr", server.base).err, "certificate")
+	require.ErrorContains(t, execute(t, "health", "--addr", server.base, "--tls-cert", newPair(t, t.TempDir(), 1).cert).err, "certificate")
+	require.ErrorContains(t, execute(t, "health", "--addr", bare).err, "status 400")
 	require.ErrorIs(t, execute(t, "health", "--addr", server.base, "--tls-cert", pair.key).err, errNoCertificate)
 	require.NoError(t, server.end())
 	assert.NotContains(t, server.said.String(), "127.0.0.1", "no address of a client is logged")
