@@ -219,8 +219,8 @@ func TestEdgesAsText(t *testing.T) {
 func TestServeBoundsCallers(t *testing.T) {
 	t.Parallel()
 	db := filepath.Join(t.TempDir(), "practice.db")
-	server := startServe(t, db, map[string]string{"SWALLOWTAIL_ADDR": "127.0.0.1:0", "SWALLOWTAIL_RATE_ADDRESS": "0.001/2"},
-		"--trusted-proxy", "127.0.0.0/8")
+	server := startServe(t, db, map[string]string{"SWALLOWTAIL_ADDR": "127.0.0.1:0", "SWALLOWTAIL_TRUSTED_PROXY": "127.0.0.0/8"},
+		"--rate-address", "0.001/2")
 	status := func(forwarded string) int {
 		request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, server.base+"/healthz", nil)
 		require.NoError(t, err)
