@@ -65,6 +65,7 @@ func (a taggedAnswer) write(w http.ResponseWriter) error {
 // The operations that answer so.
 
 func (a taggedAnswer) VisitGetSummaryResponse(w http.ResponseWriter) error { return a.write(w) }
+func (a answer) VisitGetSpecJSONResponse(w http.ResponseWriter) error      { return a.write(w) }
 func (a answer) VisitGetNightsResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitGetRosterResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitGetCohortResponse(w http.ResponseWriter) error        { return a.write(w) }

@@ -10,6 +10,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"swallowtail/api/body"
+	"swallowtail/internal/door"
 )
 
 // binder reads bodies strictly: unknown, miscased and duplicate members, trailing data and bad UTF-8 are refused. A
@@ -32,6 +33,9 @@ func (binder) Bind(into any, c echo.Context) error {
 	// Whatever can't be parsed is told as that, also behind a member that is wrong.
 	if err := json.Unmarshal(raw, new(jsontext.Value)); err != nil {
 		return body.Unreadable(err)
+	}
+	if flaw, beyond := door.Beyond(raw); beyond {
+		return body.Wrong(flaw.Pointer, flaw.Detail)
 	}
 	if err := json.Unmarshal(raw, into, json.RejectUnknownMembers(true), json.WithUnmarshalers(noNullTruth)); err != nil {
 		return body.Unreadable(err)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -21,9 +22,19 @@ var docsTemplate string
 
 // description is what the server needs of its own description.
 type description struct {
-	operations []clinic.Operation
+	operations []route
 	page       []byte // for people
 }
+
+// route is where an operation is asked for.
+type route struct {
+	id     clinic.Operation
+	method string // in capitals
+	path   string // as echo spells it, /v1/plans/:plan
+}
+
+// braced finds the parameters in a path as the description spells it.
+var braced = regexp.MustCompile(`\{([a-z_]+)\}`)
 
 // document is the part of the OpenAPI document that the page shows.
 type document struct {
@@ -64,7 +75,9 @@ var describe = sync.OnceValues(func() (description, error) {
 	for _, path := range slices.Sorted(maps.Keys(doc.Paths)) {
 		for _, method := range slices.Sorted(maps.Keys(doc.Paths[path])) {
 			op := doc.Paths[path][method]
-			d.operations = append(d.operations, clinic.Operation(op.ID))
+			d.operations = append(d.operations, route{
+				id: clinic.Operation(op.ID), method: strings.ToUpper(method), path: braced.ReplaceAllString(path, ":$1"),
+			})
 			byTag[strings.Join(op.Tags, ", ")] = append(byTag[strings.Join(op.Tags, ", ")],
 				listed{Method: strings.ToUpper(method), Path: path, operation: op})
 		}

@@ -265,15 +265,3 @@ func TestAddressesAndMethods(t *testing.T) {
 		}
 	}
 }
-
-// TestHeaders looks at the headers that keep answers from being kept or misread.
-func TestHeaders(t *testing.T) {
-	t.Parallel()
-	w := newWorld(t)
-	for _, r := range []reply{w.clinician.get(w.family.path("summary")), w.nobody("").get("/v1/roster"), w.nobody("").get("/docs")} {
-		assert.Equal(t, "nosniff", r.header.Get("X-Content-Type-Options"))
-		assert.Equal(t, "no-store", r.header.Get("Cache-Control"))
-		assert.Equal(t, "DENY", r.header.Get("X-Frame-Options"))
-		assert.Contains(t, r.header.Get("Content-Security-Policy"), "default-src 'none'")
-	}
-}

@@ -44,7 +44,7 @@ func (s *server) logged(next echo.HandlerFunc) echo.HandlerFunc {
 			c.Error(err)
 		}
 		s.Log.LogAttrs(c.Request().Context(), slog.LevelInfo, "request",
-			slog.String("method", c.Request().Method), slog.String("route", c.Path()),
+			slog.String("method", methodOf(c.Request())), slog.String("route", c.Path()),
 			slog.Int("status", c.Response().Status), slog.Int64("bytes", c.Response().Size),
 			slog.Duration("took", s.Now().Sub(began).Round(time.Microsecond)))
 		return nil
@@ -62,22 +62,11 @@ func (s *server) recovered(next echo.HandlerFunc) echo.HandlerFunc {
 			if r == http.ErrAbortHandler { //nolint:errorlint // net/http asks for exactly this value
 				panic(r)
 			}
-			s.Log.Error("panic", slog.String("route", c.Path()), slog.String("stack", string(debug.Stack())))
+			// Of what it panicked with only the type: the rest may be what was sent.
+			s.Log.Error("panic", slog.String("route", c.Path()), slog.String("with", fmt.Sprintf("%T", r)),
+				slog.String("stack", string(debug.Stack())))
 			err = fmt.Errorf("panic in %s", c.Path())
 		}()
-		return next(c)
-	}
-}
-
-// secured sets the headers that keep browsers from doing more with an answer than reading it.
-func secured(next echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		h := c.Response().Header()
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'")
-		h.Set("Cache-Control", "no-store")
 		return next(c)
 	}
 }
@@ -155,10 +144,13 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 			r := c.Request()
 			scheme, token, found := strings.Cut(r.Header.Get("Authorization"), " ")
 			if !found || !strings.EqualFold(scheme, "Bearer") || token == "" {
-				return errNoToken
+				return s.refusedToken(r.Context(), errNoToken)
 			}
 			p, err := s.Service.Authenticate(r.Context(), token, s.Now())
 			if err != nil {
+				return s.refusedToken(r.Context(), err)
+			}
+			if err := s.limitCaller(p); err != nil {
 				return err
 			}
 			if err := s.Service.Admit(r.Context(), p, op, s.Now()); err != nil {

@@ -32,7 +32,15 @@ var statuses = map[fault.Kind]int{
 }
 
 // retryAfter is how many seconds a client waits before it tries again when the server is away or full.
-const retryAfter = "30"
+const retryAfter = 30
+
+// waitOf returns how many seconds a client waits before it tries again.
+func waitOf(f *fault.Error) int {
+	if f.Wait <= 0 {
+		return retryAfter
+	}
+	return int((f.Wait + time.Second - 1) / time.Second) // so that the wait is over by then
+}
 
 // answerError answers a request that failed with a problem document (RFC 9457). What is not a fault is internal: it is
 // logged, and nothing of it leaves the server.
@@ -52,16 +60,13 @@ func (s *server) answerError(err error, c echo.Context) {
 	case status >= http.StatusInternalServerError:
 		s.Log.Error("request failed", slog.String("route", c.Path()), slog.String("error", err.Error()))
 	}
+	s.Metrics.refused(f.Problem)
 	header := c.Response().Header()
 	switch status {
 	case http.StatusUnauthorized:
 		header.Set("WWW-Authenticate", "Bearer")
-	case http.StatusServiceUnavailable, http.StatusInsufficientStorage:
-		header.Set("Retry-After", retryAfter)
-	}
-	if f.Wait > 0 {
-		seconds := (f.Wait + time.Second - 1) / time.Second // so that the wait is over by then
-		header.Set("Retry-After", strconv.FormatInt(int64(seconds), 10))
+	case http.StatusTooManyRequests, http.StatusServiceUnavailable, http.StatusInsufficientStorage:
+		header.Set("Retry-After", strconv.Itoa(waitOf(f)))
 	}
 	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, c.Request().URL.EscapedPath())); err != nil {
 		s.Log.Warn("answer not delivered", slog.String("route", c.Path()))
@@ -93,6 +98,9 @@ func problemOf(f *fault.Error, status int, instance string) map[string]any {
 	doc["status"] = status
 	doc["detail"] = f.Detail
 	doc["instance"] = instance
+	if f.Wait > 0 {
+		doc["retry_after"] = waitOf(f)
+	}
 	if len(f.Fields) > 0 {
 		var places []map[string]string
 		for _, field := range f.Fields {

@@ -19,6 +19,11 @@ var errMissing = fault.New(fault.Unreadable, "body-unreadable", "Send a JSON obj
 // Missing refuses a request that sent no JSON object. The cause may be nil.
 func Missing(cause error) error { return errMissing.Because(cause) }
 
+// Wrong refuses a body that can be parsed for what is wrong at a place in it.
+func Wrong(pointer, detail string) error {
+	return fault.New(fault.Invalid, "invalid-input", "Some of what was sent is wrong: see the places named.").At(pointer, detail)
+}
+
 // Unreadable says where a body is no JSON, or is another than what the operation takes. The error is one of decoding.
 func Unreadable(err error) error {
 	if syntactic, ok := errors.AsType[*jsontext.SyntacticError](err); ok {

@@ -47,6 +47,9 @@ func openEnvelope(body []byte) (*envelope, error) {
 		if _, twice := e.members[key]; twice {
 			return nil, errTwice
 		}
+		if len(e.members) == maxMembers {
+			return nil, errMembers
+		}
 		e.members[key] = value.Clone()
 	}
 	if _, err := d.ReadToken(); err != nil {
@@ -58,8 +61,12 @@ func openEnvelope(body []byte) (*envelope, error) {
 	return e, nil
 }
 
+// maxMembers is how many members an envelope may have, of a newer schema too.
+const maxMembers = 100
+
 var (
 	errTwice    = fault.New(fault.Unreadable, "body-unreadable", "The body names one of its members twice.")
+	errMembers  = fault.New(fault.Unreadable, "body-unreadable", "The body has more than 100 members: hand in entries as elements of \"entries\".")
 	errTrailing = fault.New(fault.Unreadable, "body-unreadable", "The body goes on after its JSON object.")
 )
 
@@ -89,7 +96,7 @@ func (e *envelope) err(schema int, known ...string) error {
 // number reads a whole number. However it is written, 1 is 1.0, as in an entry.
 func (e *envelope) number(name string, least, most int) int {
 	n, err := strconv.ParseFloat(string(e.members[name]), 64)
-	if e.members[name].Kind() != '0' || err != nil || n != math.Trunc(n) || n < float64(least) || n > float64(most) {
+	if e.members[name].Kind() != '0' || len(e.members[name]) > door.MaxNumber || err != nil || n != math.Trunc(n) || n < float64(least) || n > float64(most) {
 		e.wrong(name, fmt.Sprintf("Give a whole number from %d to %d.", least, most))
 		return least
 	}

@@ -26,6 +26,7 @@ type house struct {
 	service *clinic.Service
 	log     *slog.Logger
 	bounds  bounds
+	edges   edges
 }
 
 // failureTime is several times what checking a password and noting that it was wrong takes.
@@ -111,7 +112,7 @@ func storeOptions(log *slog.Logger, now func() time.Time) sqlite.Options {
 
 // logger writes for people who run the service: ids and routes only.
 func logger(s streams, level slog.Level) *slog.Logger {
-	return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level}))
+	return slog.New(discreet{slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level})})
 }
 
 // openThere opens a database that is there, as it is, with nothing beside it, and returns where it is.

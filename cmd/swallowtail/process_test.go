@@ -84,7 +84,8 @@ func spawn(t *testing.T, db string) *child {
 	self, err := os.Executable()
 	require.NoError(t, err)
 	c := &child{out: newAnnouncement(), said: &lockedBuffer{}, end: make(chan struct{})}
-	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, "serve", "--db", db, "--addr", "127.0.0.1:0")
+	args := append([]string{"serve", "--db", db, "--addr", "127.0.0.1:0"}, unhurried()...)
+	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, args...)
 	c.cmd.Env = append(os.Environ(), childVariable+"="+childHeld)
 	_, err = c.cmd.StdinPipe() // closed by Wait
 	require.NoError(t, err)

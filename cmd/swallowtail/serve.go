@@ -5,11 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"net"
-	"net/http"
 	"time"
-
-	"swallowtail/api"
 )
 
 // bounds are those of a connection. The service's answers are short, so what takes longer is a client in trouble or up to
@@ -19,33 +15,40 @@ type bounds struct {
 	read   time.Duration // from the beginning of a request to the end of its body
 	write  time.Duration // from the end of the header to the end of the answer
 	idle   time.Duration // between two requests
+	pace   pace          // in the middle of a body or an answer
 	drain  time.Duration // for what is under way when the server is to stop
 }
 
 func usualBounds() bounds {
 	return bounds{
-		header: 5 * time.Second, read: 30 * time.Second, write: time.Minute, idle: 2 * time.Minute, drain: drainTime,
+		header: 5 * time.Second, read: 30 * time.Second, write: time.Minute, idle: 2 * time.Minute, pace: usualPace(),
+		drain: drainTime,
 	}
 }
 
 const (
-	drainTime  = 15 * time.Second
-	maxHeader  = 16 << 10
-	healthTime = 5 * time.Second
+	drainTime = 15 * time.Second
+	maxHeader = 16 << 10
 )
 
 func serve(ctx context.Context, c *call) error {
 	set, db := c.flags()
 	addr := set.String("addr", "127.0.0.1:8080", "the address to serve at")
+	var e edges
+	e.flags(set)
 	if err := c.parse(set); err != nil {
+		return err
+	}
+	if err := e.check(); err != nil {
 		return err
 	}
 	h, err := c.openHouse(ctx, *db, logger(c.streams, slog.LevelInfo), time.Now)
 	if err != nil {
 		return err
 	}
+	h.edges = e
 	served := h.listen(ctx, *addr, time.Now, func(address string) error {
-		_, err := fmt.Fprintf(c.out, "Swallowtail serves at http://%s\n", address)
+		_, err := fmt.Fprintf(c.out, "Swallowtail serves at %s://%s\n", e.scheme(), address)
 		return err
 	})
 	return errors.Join(served, h.close())
@@ -54,39 +57,29 @@ func serve(ctx context.Context, c *call) error {
 // listen serves until ctx ends, then drains; a client that takes too long even then keeps no server from its end. It tells
 // ready the address once it can be reached.
 func (h *house) listen(ctx context.Context, addr string, now func() time.Time, ready func(address string) error) error {
-	handler, err := api.New(api.Config{Service: h.service, Keys: h.keys, Log: h.log, Now: now})
+	f, err := h.front(ctx, addr, now)
 	if err != nil {
-		return fmt.Errorf("make server: %w", err)
+		return err
 	}
-	var lc net.ListenConfig
-	listener, err := lc.Listen(ctx, "tcp", addr)
-	if err != nil {
-		return fmt.Errorf("listen: %w", err)
-	}
-	server := &http.Server{
-		Handler: handler, ReadHeaderTimeout: h.bounds.header, ReadTimeout: h.bounds.read, WriteTimeout: h.bounds.write,
-		IdleTimeout: h.bounds.idle, MaxHeaderBytes: maxHeader, ErrorLog: slog.NewLogLogger(h.log.Handler(), slog.LevelWarn),
-	}
-	failed := make(chan error, 1)
-	go func() { failed <- server.Serve(listener) }()
+	failed := f.serve()
 	defer h.keepWeighed(ctx, now)()
 	defer h.keepKeys(ctx)()
-	if err := ready(listener.Addr().String()); err != nil {
-		return errors.Join(fmt.Errorf("make ready: %w", err), server.Close())
+	if err := ready(f.listener.Addr().String()); err != nil {
+		return errors.Join(fmt.Errorf("make ready: %w", err), f.close())
 	}
 	select {
 	case err := <-failed:
-		return fmt.Errorf("serve: %w", err)
+		return errors.Join(fmt.Errorf("serve: %w", err), f.close())
 	case <-ctx.Done():
 	}
 	// Those who listen for news would go on for as long as their tokens last.
 	h.service.EndListening()
 	draining, cancel := context.WithTimeout(context.WithoutCancel(ctx), h.bounds.drain)
 	defer cancel()
-	err = server.Shutdown(draining)
+	err = f.drain(draining)
 	if errors.Is(err, context.DeadlineExceeded) {
 		h.log.WarnContext(ctx, "cut off what was still under way")
-		err = server.Close()
+		err = f.close()
 	}
 	if err != nil {
 		return fmt.Errorf("drain: %w", err)
@@ -107,30 +100,4 @@ func (h *house) keepWeighed(ctx context.Context, now func() time.Time) (stop fun
 		cancel()
 		<-ended
 	}
-}
-
-// health asks a running server whether it is alive, for a container's health check.
-func health(ctx context.Context, c *call) error {
-	set, _ := c.flags()
-	addr := set.String("addr", "127.0.0.1:8080", "the address of the server")
-	if err := c.parse(set); err != nil {
-		return err
-	}
-	ctx, cancel := context.WithTimeout(ctx, healthTime)
-	defer cancel()
-	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+*addr+"/healthz", nil)
-	if err != nil {
-		return fmt.Errorf("address: %w", err)
-	}
-	answer, err := http.DefaultClient.Do(request)
-	if err != nil {
-		return fmt.Errorf("ask: %w", err)
-	}
-	if err := answer.Body.Close(); err != nil {
-		return fmt.Errorf("ask: %w", err)
-	}
-	if answer.StatusCode != http.StatusOK {
-		return fmt.Errorf("the server answers with status %d", answer.StatusCode)
-	}
-	return nil
 }

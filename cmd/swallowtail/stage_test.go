@@ -116,11 +116,16 @@ type serving struct {
 	err  error // once done
 }
 
+// unhurried are the flags of a server that lets phones hand in as fast as a machine can, which no person does.
+func unhurried() []string {
+	return []string{"--rate-address", "0", "--rate-caller", "0", "--rate-sign-in", "0"}
+}
+
 // startServe runs `swallowtail serve` on a database, at an address of the system's choice unless the environment names
 // one, until the test ends.
 func startServe(t *testing.T, db string, env map[string]string, flags ...string) *serving {
 	t.Helper()
-	args := append([]string{"serve", "--db", db}, flags...)
+	args := append(append([]string{"serve", "--db", db}, unhurried()...), flags...)
 	if env == nil {
 		args = append(args, "--addr", "127.0.0.1:0")
 	}

@@ -129,10 +129,11 @@ func readable(e *StoredEntry, entry *practice.Entry) (m door.Members) {
 	return m
 }
 
-// asJSON returns what was sent as it is where it is one well-formed JSON value, else as a JSON string.
+// asJSON returns what was sent as it is where it is one well-formed JSON value that readers can be expected to take, else as a
+// JSON string.
 func asJSON(sent []byte) jsontext.Value {
-	if v := jsontext.Value(sent); v.IsValid() {
-		return v
+	if _, beyond := door.Beyond(sent); !beyond && jsontext.Value(sent).IsValid() {
+		return sent
 	}
 	text := string(sent)
 	if !utf8.ValidString(text) {

@@ -44,7 +44,7 @@ func (r *reader) examine(raw []byte, schema int, role practice.Role) Offered {
 
 	unheardOf := r.sound && kind != "" && known == nil && o.Entry.ID.UUID != uuid.Nil
 	switch {
-	case schema > KnownSchema || unheardOf:
+	case (schema > KnownSchema || unheardOf) && !r.beyond:
 		o.Status = practice.Parked
 	case r.count > 0:
 		o.Status, o.Flaws = practice.Quarantined, r.told()

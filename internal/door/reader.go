@@ -17,6 +17,7 @@ type reader struct {
 	input   bytes.Buffer
 	role    practice.Role
 	sound   bool // the input is one JSON object and nothing else
+	beyond  bool // the bounds of any JSON
 	entry   form
 	inner   form // the body, then the stamp
 	flaws   []Flaw
@@ -41,7 +42,7 @@ func takeReader() *reader {
 // release gives the reader back, holding on to nothing of the entry.
 func (r *reader) release() {
 	r.start(nil)
-	r.sound, r.flaws, r.count = false, nil, 0
+	r.sound, r.beyond, r.flaws, r.count = false, false, nil, 0
 	r.entry, r.inner = form{}, form{}
 	clear(r.items[:cap(r.items)])
 	readers.Put(r)
@@ -68,6 +69,10 @@ func (r *reader) open(raw []byte) {
 	r.entry.begin(r, "", entryMembers)
 	if jsontext.Value(raw).Kind() == jsontext.KindBeginObject {
 		r.sound = r.complete(r.eachMember(raw, r.entry.put), raw)
+		if flaw, beyond := Beyond(raw); beyond {
+			r.beyond = true
+			r.flaw(flaw.Pointer, flaw.Detail)
+		}
 		return
 	}
 	r.start(raw)
