@@ -194,7 +194,9 @@ func (h *house) newSite(name string) *site {
 
 func (h *house) newSiteAsking(name, secondFactor string) *site {
 	h.t.Helper()
-	c, err := h.service.AddClinic(h.t.Context(), name, "America/Halifax", secondFactor, h.clock.now())
+	c, err := h.service.AddClinic(h.t.Context(), clinic.NewClinic{
+		Name: name, Timezone: "America/Halifax", ClinicSettings: clinic.ClinicSettings{SecondFactor: secondFactor},
+	}, h.clock.now())
 	require.NoError(h.t, err)
 	s := &site{house: h, id: c.ID, members: map[access.Role]clinic.Member{}}
 	for role, caller := range map[access.Role]*who{access.RoleClinician: &s.clinician, access.RoleLead: &s.lead} {

@@ -110,7 +110,9 @@ func (s *server) CreateInvite(ctx context.Context, r oas.CreateInviteRequestObje
 		return nil, err
 	}
 	invite, err := s.Service.CreateInvite(ctx, caller(ctx), id, caregiver, s.Now())
-	return oas.CreateInvite201JSONResponse{InviteCode: invite.Code, ExpiresAt: invite.Expires}, err
+	return oas.CreateInvite201JSONResponse{
+		InviteCode: invite.Code, ShortCode: invite.Short, Link: textOrNil(invite.Link), QrText: invite.QRText(), ExpiresAt: invite.Expires,
+	}, err
 }
 
 // RevokeDevice ends what a device may read.

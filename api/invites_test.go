@@ -2,7 +2,9 @@ package api_test
 
 import (
 	"context"
+	"fmt"
 	"net/http"
+	"net/netip"
 	"strings"
 	"sync"
 	"testing"
@@ -13,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 func enrolling(code string, caregiver map[string]any) map[string]any {
@@ -23,7 +26,7 @@ func TestInvite(t *testing.T) {
 	t.Parallel()
 	f := newHouse(t).newSite("north").newFamily("Otter")
 	r := f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{}).ok(http.StatusCreated)
-	assert.ElementsMatch(t, []string{"invite_code", "expires_at"}, keys(r.doc()))
+	assert.ElementsMatch(t, []string{"invite_code", "short_code", "link", "qr_text", "expires_at"}, keys(r.doc()))
 	assert.Equal(t, "2027-03-04T22:00:00Z", r.text("expires_at"))
 	code := r.text("invite_code")
 	enrol := func(code string) reply {
@@ -44,7 +47,7 @@ func TestInvite(t *testing.T) {
 
 	// Used, expired and wrong are all one.
 	expired := f.invite(map[string]any{})
-	f.clock.advance(clinic.InviteLife)
+	f.clock.advance(clinic.DefaultInviteWindow)
 	used := enrol(code).refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
 	for _, other := range []string{expired, "", secret, code[:len(code)-1] + "Z", repeated("7", 26), repeated("7", 5000), code + "\x00"} {
 		assert.Equal(t, string(used.body), string(enrol(other).body), "%q", other)
@@ -53,15 +56,19 @@ func TestInvite(t *testing.T) {
 	enrol(expired).ok(http.StatusCreated)
 }
 
-// TestManyRedeemAtOnce: exactly one of twenty gets in.
+// TestManyRedeemAtOnce: exactly one of fifty gets in, whichever form of the code they have.
 func TestManyRedeemAtOnce(t *testing.T) {
 	t.Parallel()
 	f := newHouse(t).newSite("north").newFamily("Otter")
-	code := f.invite(map[string]any{})
-	statuses := make([]int, 20)
+	invite := f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{}).ok(http.StatusCreated)
+	statuses := make([]int, 50)
 	var work sync.WaitGroup
 	for i := range statuses {
 		work.Go(func() {
+			code := invite.text("invite_code")
+			if i%10 == 0 {
+				code = invite.text("short_code")
+			}
 			statuses[i] = f.nobody("").post("/v1/devices/enrol", enrolling(code, map[string]any{"name": "Papa"})).status
 		})
 	}
@@ -70,7 +77,7 @@ func TestManyRedeemAtOnce(t *testing.T) {
 	for _, status := range statuses {
 		counts[status]++
 	}
-	assert.Equal(t, map[int]int{http.StatusCreated: 1, http.StatusUnprocessableEntity: 19}, counts)
+	assert.Equal(t, map[int]int{http.StatusCreated: 1, http.StatusUnprocessableEntity: 49}, counts)
 	household := f.clinician.get("/v1/households/" + f.household).ok(http.StatusOK)
 	require.Len(t, household.list("caregivers"), 1)
 	assert.Len(t, household.list("caregivers", 0, "devices"), 1)
@@ -99,4 +106,95 @@ func TestWhoAnInviteIsFor(t *testing.T) {
 	stranger := f.site.newFamily("Stoat").newPhone("Aunt")
 	f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{"caregiver_id": stranger.caregiver}).
 		refused(http.StatusUnprocessableEntity, "invalid-input", "/caregiver_id")
+}
+
+// TestAShortCode is typed as people type, works once in either form, and is refused as any other.
+func TestAShortCode(t *testing.T) {
+	t.Parallel()
+	f := newHouse(t).newSite("north").newFamily("Otter")
+	f.service.InviteLink = "https://practice.example.org/enrol"
+	invite := func() reply {
+		return f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{}).ok(http.StatusCreated)
+	}
+	enrol := func(code string) reply {
+		return f.nobody("").post("/v1/devices/enrol", enrolling(code, map[string]any{"name": "Papa"}))
+	}
+	first, second := invite(), invite()
+	short := first.text("short_code")
+	assert.Regexp(t, `^[0-9A-HJKMNP-TV-Z]{4}-[0-9A-HJKMNP-TV-Z]{4}-[0-9A-HJKMNP-TV-Z]{4}$`, short)
+	assert.Equal(t, short[:4], second.text("short_code")[:4], "the clinic's letters")
+	assert.Equal(t, "https://practice.example.org/enrol#"+first.text("invite_code"), first.text("link"))
+	assert.Equal(t, first.text("link"), first.text("qr_text"))
+	assert.Equal(t, f.household, enrol(" "+strings.ToLower(strings.ReplaceAll(short, "-", " "))).ok(http.StatusCreated).text("household_id"))
+
+	used := enrol(short).refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
+	wrong := short[:13] + map[bool]string{true: "8", false: "7"}[short[13] == '7']
+	for _, other := range []string{first.text("invite_code"), wrong, "0000-0000-0000", short[:13]} {
+		assert.Equal(t, string(used.body), string(enrol(other).body), "%q", other)
+	}
+	assert.Greater(t, len(used.text("detail")), 200, "a screen's worth of what to do")
+	enrol(second.text("invite_code")).ok(http.StatusCreated)
+	enrol(second.text("short_code")).refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
+	rows := f.lead.get("/v1/audit").ok(http.StatusOK).list("rows")
+	assert.Equal(t, []any{"enrolDevice", "invite-refused", f.household},
+		[]any{at(t, rows[0], "did"), at(t, rows[0], "outcome"), at(t, rows[0], "household_id")}, "of a code that was good once")
+	f.checked()
+}
+
+// TestGuessingAtShortCodes: who guesses waits, and so in the end do all who type a code of that clinic, a minute at most; neither
+// the long codes nor those of another clinic do.
+func TestGuessingAtShortCodes(t *testing.T) {
+	t.Parallel()
+	f := newHouse(t).newSite("north").newFamily("Otter")
+	invite := func(f *family) reply {
+		return f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{}).ok(http.StatusCreated)
+	}
+	mine, other := invite(f), invite(f.house.newSite("south").newFamily("Stoat"))
+	from := func(n int, code string) reply {
+		return f.do(call{
+			method: http.MethodPost, path: "/v1/devices/enrol", body: enrolling(code, map[string]any{"name": "Papa"}),
+			from: netip.AddrFrom4([4]byte{192, 0, 2, byte(n)}),
+		})
+	}
+	letters := mine.text("short_code")[:4]
+	guess := func(n, i int) reply { return from(n, fmt.Sprintf("%s-%04d-%04d", letters, n, i)) }
+	for i := range 11 {
+		guess(1, i).refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
+	}
+	r := guess(1, 11).refused(http.StatusTooManyRequests, "too-many-codes")
+	assert.Equal(t, "60", r.header.Get("Retry-After"))
+	from(1, mine.text("short_code")).refused(http.StatusTooManyRequests, "too-many-codes")
+	from(1, other.text("short_code")).refused(http.StatusTooManyRequests, "too-many-codes")
+	for n := 2; n <= 10; n++ {
+		for i := range 10 {
+			guess(n, i).refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
+		}
+	}
+	from(11, mine.text("short_code")).refused(http.StatusTooManyRequests, "too-many-codes")
+	from(11, other.text("short_code")).ok(http.StatusCreated)
+	further := invite(f)
+	from(1, further.text("invite_code")).ok(http.StatusCreated)
+	f.clock.advance(time.Minute)
+	from(11, mine.text("short_code")).ok(http.StatusCreated)
+}
+
+// TestAClinicsWindow: how long invites can be redeemed is the clinic's to say.
+func TestAClinicsWindow(t *testing.T) {
+	t.Parallel()
+	f := newHouse(t).newSite("north").newFamily("Otter")
+	before := f.invite(map[string]any{})
+	_, err := f.service.SetClinic(t.Context(), f.id, func(s *clinic.ClinicSettings) { s.InviteWindow = time.Hour }, f.clock.now())
+	require.NoError(t, err)
+	invite := f.clinician.post("/v1/households/"+f.household+"/invites", map[string]any{}).ok(http.StatusCreated)
+	assert.Equal(t, start.Add(time.Hour).Format(time.RFC3339), invite.text("expires_at"))
+	assert.Nil(t, invite.at("link"), "no address is configured")
+	assert.Equal(t, invite.text("invite_code"), invite.text("qr_text"))
+	f.clock.advance(time.Hour)
+	f.nobody("").post("/v1/devices/enrol", enrolling(invite.text("short_code"), map[string]any{"name": "Papa"})).
+		refused(http.StatusUnprocessableEntity, "invite-refused", "/invite_code")
+	f.nobody("").post("/v1/devices/enrol", enrolling(before, map[string]any{"name": "Papa"})).ok(http.StatusCreated)
+	for _, wrong := range []time.Duration{time.Minute, 31 * 24 * time.Hour, -1} {
+		_, err := f.service.SetClinic(t.Context(), f.id, func(s *clinic.ClinicSettings) { s.InviteWindow = wrong }, f.clock.now())
+		assert.Equal(t, fault.Invalid, fault.KindOf(err), wrong)
+	}
 }

@@ -1657,17 +1657,35 @@ type HouseholdPage struct {
 // IncidentKind What went wrong. Any incident holds the learner until a clinician clears it in writing.
 type IncidentKind string
 
-// Invite An invite code.
+// Invite An invite: one secret in several forms, whichever suits the family. It works once, whichever form is used, and cannot be
+// shown again.
 type Invite struct {
 	// ExpiresAt When it stops working.
 	//
 	// Examples: 2027-03-01T14:00:00Z
 	ExpiresAt time.Time `json:"expires_at"`
 
-	// InviteCode The code; works once and cannot be shown again.
+	// InviteCode The code, for a program. Nobody has to type it.
 	//
-	// Examples: H7QK-2M9T-XW4D-6RPC
+	// Examples: H7QK2-M9TXW-4D6RP-C0V8Z-N3J5YA
 	InviteCode string `json:"invite_code"`
+
+	// Link A link that opens the family's app with the code behind a `#`; null where the server knows no such address.
+	//
+	// Examples: https://practice.example.org/enrol#H7QK2-M9TXW-4D6RP-C0V8Z-N3J5YA
+	Link *string `json:"link"`
+
+	// QrText What to put into a QR code.
+	//
+	// Examples: https://practice.example.org/enrol#H7QK2-M9TXW-4D6RP-C0V8Z-N3J5YA
+	QrText string `json:"qr_text"`
+
+	// ShortCode The code to be typed or read out: four letters of the clinic, eight of the invite. It is good in the place of
+	// `invite_code`; how often short codes may be tried is bounded.
+	//
+	//
+	// Examples: 7ZK3-9QXM-4TD2
+	ShortCode string `json:"short_code"`
 }
 
 // Jwk A public key (RFC 7517). Which of its parameters are there depends on the key type.

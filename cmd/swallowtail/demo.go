@@ -106,7 +106,9 @@ const schedulerLife = 30 * 24 * time.Hour
 // addClinic adds the clinic and its clinician, as an operator does.
 func (d *demonstration) addClinic(ctx context.Context) (uuid.UUID, error) {
 	told := d.script.clinic
-	added, err := d.house.service.AddClinic(ctx, told.Name, told.Timezone, "lead", d.clock.Now())
+	added, err := d.house.service.AddClinic(ctx, clinic.NewClinic{
+		Name: told.Name, Timezone: told.Timezone, ClinicSettings: clinic.ClinicSettings{SecondFactor: "lead"},
+	}, d.clock.Now())
 	if err != nil {
 		return uuid.Nil, fmt.Errorf("add the clinic: %w", err)
 	}

@@ -19,7 +19,9 @@ type edges struct {
 	origins origins
 	cert    string // a file of certificates; with key, or neither
 	key     string
-	admin   string // the address for metrics and profiles; empty for none
+	// inviteLink is where the family's app takes an invite's code; empty where there is no such address.
+	inviteLink appAddress
+	admin      string // the address for metrics and profiles; empty for none
 }
 
 // flags adds the flags of the edges, with what is usual.
@@ -33,6 +35,7 @@ func (e *edges) flags(set *flag.FlagSet) {
 		"how many requests a device, clinician or service token may make a `second/at once`, 0 for no bound")
 	set.Var(&e.proxies, "trusted-proxy", "the `networks`, as CIDR with commas between, of proxies whose X-Forwarded-For is believed")
 	set.Var(&e.origins, "cors-origin", "the `origins`, with commas between, whose pages may call from a browser, such as https://app.example.org")
+	set.Var(&e.inviteLink, "invite-link", "the `address` at which the family's app takes an invite's code, behind a #, such as https://app.example.org/enrol")
 	set.StringVar(&e.cert, "tls-cert", "", "a `file` of PEM certificates, the server's first, to serve HTTPS with; read again when it changes")
 	set.StringVar(&e.key, "tls-key", "", "the `file` of its private key, PEM, readable by its owner alone")
 	set.StringVar(&e.admin, "admin-addr", "", "the `address` to serve metrics and profiles at, for operators alone; nowhere when empty")
@@ -97,5 +100,21 @@ func (o *origins) Set(text string) error {
 		}
 		*o = append(*o, origin)
 	}
+	return nil
+}
+
+// appAddress is where an app takes over, such as https://app.example.org/enrol.
+type appAddress string
+
+// String implements flag.Value.
+func (a *appAddress) String() string { return string(*a) }
+
+// Set implements flag.Value. What comes behind the # is ours, and never crosses a network in the clear.
+func (a *appAddress) Set(text string) error {
+	at, err := url.Parse(text)
+	if text != "" && (err != nil || at.Scheme != "https" || at.Hostname() == "" || at.User != nil || strings.Contains(text, "#")) {
+		return fmt.Errorf("%q is no address of an app: give such as https://app.example.org/enrol", text)
+	}
+	*a = appAddress(text)
 	return nil
 }

@@ -186,6 +186,8 @@ func TestEdgesThatAreRefused(t *testing.T) {
 		"an origin with a path":  {[]string{"--cors-origin", "https://app.example.org/"}, "is no origin"},
 		"an origin in capitals":  {[]string{"--cors-origin", "https://APP.example.org"}, "is no origin"},
 		"an origin with a name":  {[]string{"--cors-origin", "https://me@app.example.org"}, "is no origin"},
+		"a link in the clear":    {[]string{"--invite-link", "http://app.example.org/enrol"}, "is no address of an app"},
+		"a link with a fragment": {[]string{"--invite-link", "https://app.example.org/#x"}, "is no address of an app"},
 		"one good, one null":     {[]string{"--cors-origin", "https://app.example.org,null"}, "is no origin"},
 		"a rate of words":        {[]string{"--rate-caller", "often"}, "how many a second"},
 		"an admin address taken": {[]string{"--admin-addr", "256.0.0.1:0"}, "admin address"},

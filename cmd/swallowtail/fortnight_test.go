@@ -174,7 +174,9 @@ func (f *fortnight) open() {
 		})
 	}).base
 	now := f.clock.now()
-	made, err := house.service.AddClinic(f.t.Context(), "Heron Lane (invented)", "America/Halifax", "none", now)
+	made, err := house.service.AddClinic(f.t.Context(), clinic.NewClinic{
+		Name: "Heron Lane (invented)", Timezone: "America/Halifax", ClinicSettings: clinic.ClinicSettings{SecondFactor: "none"},
+	}, now)
 	require.NoError(f.t, err)
 	member, err := house.service.AddMember(f.t.Context(), clinic.NewMember{
 		Clinic: made.ID, Email: clinicEmail, Name: "Clinician", Role: access.RoleClinician, Password: somePassword,

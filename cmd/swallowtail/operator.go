@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -33,16 +34,56 @@ func addClinic(ctx context.Context, c *call) error {
 	set, db := c.flags()
 	name := set.String("name", "", "what the clinic is called")
 	zone := set.String("timezone", "", "its time zone, by IANA name")
-	second := set.String("second-factor", "lead", "who must sign in with a second factor: none, lead or all")
+	second := set.String("second-factor", "lead", secondFactorHelp)
+	window := set.Duration("invite-window", clinic.DefaultInviteWindow, inviteWindowHelp)
 	if err := c.parse(set); err != nil {
 		return err
 	}
+	n := clinic.NewClinic{
+		Name: *name, Timezone: *zone, ClinicSettings: clinic.ClinicSettings{SecondFactor: *second, InviteWindow: *window},
+	}
 	return c.withNewHouse(ctx, *db, func(h *house, now time.Time) error {
-		added, err := h.service.AddClinic(ctx, *name, *zone, *second, now)
+		added, err := h.service.AddClinic(ctx, n, now)
 		if err != nil {
 			return plainly(err)
 		}
 		return c.print(idDoc{ID: added.ID})
+	})
+}
+
+const (
+	secondFactorHelp = "who must sign in with a second factor: none, lead or all"
+	inviteWindowHelp = "how long an invite can be redeemed, from 10m to 720h"
+)
+
+// clinicDoc is what a clinic may change about itself.
+type clinicDoc struct {
+	ID           uuid.UUID `json:"id"`
+	SecondFactor string    `json:"second_factor"`
+	InviteWindow string    `json:"invite_window"`
+}
+
+// setClinic changes what of a clinic is given, and prints how it is then.
+func setClinic(ctx context.Context, c *call) error {
+	set, db := c.flags()
+	clinicID := set.String("clinic", "", "the clinic's id")
+	second := set.String("second-factor", "", secondFactorHelp+"; as it is unless given")
+	window := set.Duration("invite-window", 0, inviteWindowHelp+"; as it is unless given")
+	if err := c.parse(set); err != nil {
+		return err
+	}
+	id, err := uuid.Parse(*clinicID)
+	if err != nil {
+		return errors.New("--clinic wants the id that clinic add printed")
+	}
+	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
+		changed, err := h.service.SetClinic(ctx, id, func(s *clinic.ClinicSettings) {
+			s.SecondFactor, s.InviteWindow = cmp.Or(*second, s.SecondFactor), cmp.Or(*window, s.InviteWindow)
+		}, now)
+		if err != nil {
+			return plainly(err)
+		}
+		return c.print(clinicDoc{ID: changed.ID, SecondFactor: changed.SecondFactor, InviteWindow: changed.InviteWindow.String()})
 	})
 }
 

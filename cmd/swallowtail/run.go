@@ -48,6 +48,7 @@ func commands() []command {
 		{"audit heads", "tell how far each clinic's audit trail goes, to be kept elsewhere", auditHeads},
 		{"audit verify", "follow each clinic's audit trail from its first row, and look whether heads kept elsewhere are on it", auditVerify},
 		{"clinic add", "add a clinic", addClinic},
+		{"clinic set", "change who of a clinic must have a second factor, and how long its invites can be redeemed", setClinic},
 		{"clinician add", "add a clinician to a clinic", addClinician},
 		{"clinician list", "list a clinic's clinicians", listClinicians},
 		{"clinician disable", "let a clinician sign in no more, and end their sessions", disableClinician},

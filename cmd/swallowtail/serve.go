@@ -47,6 +47,7 @@ func serve(ctx context.Context, c *call) error {
 		return err
 	}
 	h.edges = e
+	h.service.InviteLink = string(e.inviteLink)
 	served := h.listen(ctx, *addr, time.Now, func(address string) error {
 		_, err := fmt.Fprintf(c.out, "Swallowtail serves at %s://%s\n", e.scheme(), address)
 		return err

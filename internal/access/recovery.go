@@ -1,10 +1,8 @@
 package access
 
 import (
-	"fmt"
 	"io"
 	"net/netip"
-	"strings"
 
 	"github.com/google/uuid"
 )
@@ -17,33 +15,21 @@ const RecoveryCodes = 10
 const (
 	recoveryLetters = 16
 	recoveryGroup   = 4 // letters between dashes
-	recoveryBytes   = 10
 )
 
 // NewRecoveryCode makes a recovery code of 80 bits from random, such as "7ZK3-…", to be written down. Store its HashRecovery,
 // never the code.
 func NewRecoveryCode(random io.Reader) (string, error) {
-	raw := make([]byte, recoveryBytes)
-	if _, err := io.ReadFull(random, raw); err != nil {
-		return "", fmt.Errorf("make recovery code: %w", err)
+	code, err := newLetters(random, recoveryLetters)
+	if err != nil {
+		return "", errRandom("recovery code", err)
 	}
-	var code strings.Builder
-	for i := range recoveryLetters {
-		if i > 0 && i%recoveryGroup == 0 {
-			code.WriteByte('-')
-		}
-		code.WriteByte(inviteAlphabet[fiveBits(raw, i)])
-	}
-	return code.String(), nil
+	return grouped(code, recoveryGroup), nil
 }
 
 // NormalRecovery brings a recovery code as somebody typed it to the form that is hashed, as NormalInvite does with invites. False
 // where it can't be one, as a one-time code of six digits.
-func NormalRecovery(typed string) (string, bool) {
-	code := strings.NewReplacer("-", "", " ", "", "O", "0", "I", "1", "L", "1").Replace(strings.ToUpper(typed))
-	foreign := func(r rune) bool { return !strings.ContainsRune(inviteAlphabet, r) }
-	return code, len(code) == recoveryLetters && !strings.ContainsFunc(code, foreign)
-}
+func NormalRecovery(typed string) (string, bool) { return normalLetters(typed, recoveryLetters) }
 
 // HashRecovery is how a member's recovery code is stored and looked up: 32 bytes, keyed, and another for every member. The code
 // must be in its normal form.

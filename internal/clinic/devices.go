@@ -14,47 +14,6 @@ import (
 	"swallowtail/internal/fault"
 )
 
-// InviteLife is how long an invite can be redeemed.
-const InviteLife = 72 * time.Hour
-
-// CreatedInvite is an invite as it is handed to a family. The code is shown once and not kept.
-type CreatedInvite struct {
-	Code    string
-	Expires time.Time
-}
-
-// CreateInvite lets one device be enrolled in a household: of the caregiver named, else of somebody new.
-func (s *Service) CreateInvite(ctx context.Context, p access.Principal, household, caregiver uuid.UUID, now time.Time) (CreatedInvite, error) {
-	code, err := access.NewInviteCode(s.Random)
-	if err != nil {
-		return CreatedInvite{}, err
-	}
-	hash, err := s.Keys.HashInvite(code)
-	if err != nil {
-		return CreatedInvite{}, err
-	}
-	invite := Invite{CodeHash: hash, Household: household, Caregiver: caregiver, Expires: now.Add(InviteLife)}
-	err = s.changes(ctx, p, "createInvite", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
-		a.row.Thing = caregiver
-		if _, err := a.household(ctx, tx, household); err != nil {
-			return err
-		}
-		if caregiver != uuid.Nil {
-			people, err := peopleOf(ctx, tx, household)
-			if err != nil {
-				return err
-			}
-			var r refusal
-			r.unless(people.caregivers[caregiver], "/caregiver_id", "Name a caregiver of this household.")
-			if err := r.err(); err != nil {
-				return err
-			}
-		}
-		return tx.AddInvite(ctx, invite)
-	})
-	return CreatedInvite{Code: code, Expires: invite.Expires}, err
-}
-
 // NewDevice is a device to enrol.
 type NewDevice struct {
 	Code      string
@@ -70,12 +29,8 @@ type EnrolledDevice struct {
 	Tokens Tokens
 }
 
-// errInviteRefused is the one answer to a wrong, a used and an expired code.
-var errInviteRefused = fault.New(fault.Invalid, "invite-refused",
-	"This invite code can't be used. Codes work once and expire: ask your clinic for a new one.").
-	At("/invite_code", "Check the code as your clinic gave it to you.")
-
-// EnrolDevice redeems an invite, which records consent to the text shown.
+// EnrolDevice redeems an invite, by either form of its code, which records consent to the text shown. A fault of kind RateLimited
+// says how long to wait after too many short codes that were wrong.
 func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (EnrolledDevice, error) {
 	var r refusal
 	r.name("/caregiver/name", n.Name)
@@ -84,14 +39,14 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 	if err := r.err(); err != nil {
 		return EnrolledDevice{}, err
 	}
-	hash, err := s.Keys.HashInvite(n.Code)
+	find, end, err := s.seek(ctx, n.Code, now)
 	if err != nil {
-		return EnrolledDevice{}, errInviteRefused.Because(err)
+		return EnrolledDevice{}, err
 	}
 	var e EnrolledDevice
 	var spent Invite
 	err = s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-		invite, err := tx.InviteByHash(ctx, hash)
+		invite, err := find(ctx, tx)
 		if fault.KindOf(err) == fault.NotFound {
 			return errInviteRefused
 		}
@@ -102,31 +57,17 @@ func (s *Service) EnrolDevice(ctx context.Context, n NewDevice, now time.Time) (
 			spent = invite
 			return errInviteRefused
 		}
-		if err := tx.SpendInvite(ctx, hash, now); err != nil {
+		if err := tx.SpendInvite(ctx, invite.CodeHash, now); err != nil {
 			return err
 		}
 		e, err = s.enrol(ctx, tx, note, invite, n, now)
 		return err
 	})
+	end(err)
 	if spent.Household != uuid.Nil {
 		err = errors.Join(err, s.tellOfSpent(ctx, spent, now))
 	}
 	return e, err
-}
-
-// tellOfSpent puts on the trail that somebody offered an invite which can't be used any more.
-func (s *Service) tellOfSpent(ctx context.Context, invite Invite, now time.Time) error {
-	var household Household
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-		household, err = view.Household(ctx, invite.Household)
-		return err
-	})
-	if err != nil {
-		return err
-	}
-	row := rowOf(ctx, access.Principal{ClinicID: household.Clinic}, "enrolDevice", now)
-	row.Outcome, row.Household, row.Thing = errInviteRefused.Problem, household.ID, invite.Caregiver
-	return s.witness(ctx, row)
 }
 
 func (s *Service) enrol(ctx context.Context, tx Tx, note note, invite Invite, n NewDevice, now time.Time) (EnrolledDevice, error) {

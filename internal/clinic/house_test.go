@@ -66,6 +66,10 @@ func (h *house) open(path string) {
 
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
 
+func newClinic(name, zone, second string) clinic.NewClinic {
+	return clinic.NewClinic{Name: name, Timezone: zone, ClinicSettings: clinic.ClinicSettings{SecondFactor: second}}
+}
+
 // familyPassword is the lead's.
 const familyPassword = "seven slow snails"
 
@@ -75,7 +79,7 @@ func newFamily(t testing.TB) *house {
 	h := newHouse(t)
 	ctx := t.Context()
 	var err error
-	h.clinic, err = h.AddClinic(ctx, "North", "America/Halifax", "none", started)
+	h.clinic, err = h.AddClinic(ctx, newClinic("North", "America/Halifax", "none"), started)
 	require.NoError(t, err)
 	m, err := h.AddMember(ctx, clinic.NewMember{
 		Clinic: h.clinic.ID, Email: "ines@clinic.example", Name: "Ines", Role: access.RoleLead, Password: familyPassword,

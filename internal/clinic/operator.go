@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"fmt"
 	"net/mail"
 	"slices"
 	"time"
@@ -15,17 +16,40 @@ import (
 
 // What an operator does at the machine itself, with no caller to check.
 
-// AddClinic adds a clinic. The second factor is asked of none, the leads or all.
-func (s *Service) AddClinic(ctx context.Context, name, timezone, secondFactor string, now time.Time) (Clinic, error) {
+// NewClinic is a clinic to add.
+type NewClinic struct {
+	Name     string
+	Timezone string // IANA name
+	ClinicSettings
+}
+
+// ClinicSettings is what a clinic may change about itself.
+type ClinicSettings struct {
+	SecondFactor string        // who is asked for one: "none", "lead" or "all"
+	InviteWindow time.Duration // how long its invites can be redeemed: 10 min to 30 days; zero for 72 h
+}
+
+func (c *ClinicSettings) check(r *refusal) {
+	if c.InviteWindow == 0 {
+		c.InviteWindow = DefaultInviteWindow
+	}
+	r.unless(slices.Contains([]string{"none", "lead", "all"}, c.SecondFactor), "/second_factor", "Give none, lead or all.")
+	r.unless(MinInviteWindow <= c.InviteWindow && c.InviteWindow <= MaxInviteWindow, "/invite_window", "Give a time from 10m to 720h.")
+}
+
+// AddClinic adds a clinic.
+func (s *Service) AddClinic(ctx context.Context, n NewClinic, now time.Time) (Clinic, error) {
 	var r refusal
-	r.name("/name", name)
-	_, err := practice.LoadZone(timezone)
+	r.name("/name", n.Name)
+	_, err := practice.LoadZone(n.Timezone)
 	r.unless(err == nil, "/timezone", "Give the IANA name of a time zone, such as Europe/Paris.")
-	r.unless(slices.Contains([]string{"none", "lead", "all"}, secondFactor), "/second_factor", "Give none, lead or all.")
+	n.check(&r)
 	if err := r.err(); err != nil {
 		return Clinic{}, err
 	}
-	c := Clinic{ID: s.NewID(), Name: name, Timezone: timezone, SecondFactor: secondFactor, Created: now}
+	c := Clinic{
+		ID: s.NewID(), Name: n.Name, Timezone: n.Timezone, SecondFactor: n.SecondFactor, InviteWindow: n.InviteWindow, Created: now,
+	}
 	return c, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		if err := tx.AddClinic(ctx, c); err != nil {
 			return err
@@ -33,6 +57,33 @@ func (s *Service) AddClinic(ctx context.Context, name, timezone, secondFactor st
 		row := operatorRow(ctx, c.ID, "clinic add", now)
 		return enter(ctx, tx, &row)
 	})
+}
+
+// SetClinic lets change change what a clinic may change about itself, from what it is. Invites that were made before keep their
+// end. Whoever has to have a second factor from now on is asked for it at the next sign-in.
+func (s *Service) SetClinic(ctx context.Context, id uuid.UUID, change func(*ClinicSettings), now time.Time) (Clinic, error) {
+	var c Clinic
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		var err error
+		if c, err = tx.Clinic(ctx, id); err != nil {
+			return notThere(err)
+		}
+		settings := ClinicSettings{SecondFactor: c.SecondFactor, InviteWindow: c.InviteWindow}
+		change(&settings)
+		var r refusal
+		settings.check(&r)
+		if err := r.err(); err != nil {
+			return err
+		}
+		c.SecondFactor, c.InviteWindow = settings.SecondFactor, settings.InviteWindow
+		row := operatorRow(ctx, id, "clinic set", now)
+		row.Note = fmt.Sprintf("second factor %s, invites %s", c.SecondFactor, c.InviteWindow)
+		if err := enter(ctx, tx, &row); err != nil {
+			return err
+		}
+		return tx.SetClinic(ctx, c)
+	})
+	return c, err
 }
 
 // NewMember is a clinician to add.

@@ -39,7 +39,7 @@ func TestAddClinic(t *testing.T) {
 		"a zone of none":  {"North", "Local", "all", []string{"/timezone"}},
 		"some":            {"North", "UTC", "some", []string{"/second_factor"}},
 	} {
-		_, err := h.AddClinic(t.Context(), test.name, test.zone, test.second, started)
+		_, err := h.AddClinic(t.Context(), newClinic(test.name, test.zone, test.second), started)
 		assert.Equal(t, test.wrong, pointers(err), name)
 		assert.Equal(t, test.wrong == nil, err == nil, name)
 	}
@@ -48,7 +48,7 @@ func TestAddClinic(t *testing.T) {
 func TestAddMember(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)
-	c, err := h.AddClinic(t.Context(), "North", "UTC", "none", started)
+	c, err := h.AddClinic(t.Context(), newClinic("North", "UTC", "none"), started)
 	require.NoError(t, err)
 	good := clinic.NewMember{Clinic: c.ID, Email: " Ines@Clinic.example ", Name: "Ines", Role: access.RoleClinician, Password: "seven slow snails"}
 	m, err := h.AddMember(t.Context(), good, started)
@@ -89,7 +89,7 @@ func TestAddMember(t *testing.T) {
 func TestIssueServiceToken(t *testing.T) {
 	t.Parallel()
 	h := newHouse(t)
-	c, err := h.AddClinic(t.Context(), "North", "UTC", "none", started)
+	c, err := h.AddClinic(t.Context(), newClinic("North", "UTC", "none"), started)
 	require.NoError(t, err)
 	token, err := h.IssueServiceToken(t.Context(), c.ID, access.RoleScheduler, 720*time.Hour, started)
 	require.NoError(t, err)

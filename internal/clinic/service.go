@@ -17,7 +17,7 @@ import (
 	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field but FailureTime and Listening must be set; Check, Rebuild and BeginAnew, which work on a store that
+// Config is what the use cases work with. Every field but InviteLink, FailureTime and Listening must be set; Check, Rebuild and BeginAnew, which work on a store that
 // nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
@@ -27,6 +27,8 @@ type Config struct {
 	NewID        func() uuid.UUID // for whatever the server names
 	PasswordCost access.PasswordCost
 	Log          *slog.Logger
+	// InviteLink is the address at which the family's app takes the code of an invite, behind a #; empty where there is none.
+	InviteLink string
 	// FailureTime is how long a failed sign-in takes to be answered, unless it takes longer, so that how long it takes does not
 	// tell which accounts there are. It may be zero where nobody measures.
 	FailureTime time.Duration
@@ -43,13 +45,14 @@ type Service struct {
 	readings  readings
 	listeners *watch.Hub
 	rights    *Rights
+	codes     codeTries
 	trail     trail
 }
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
 	s := &Service{
-		Config: c, hashing: newHashing(), attempts: newAttempts(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1),
+		Config: c, hashing: newHashing(), attempts: newAttempts(), codes: newCodeTries(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1),
 		rights: NewRights(),
 	}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})

@@ -54,8 +54,9 @@ type Tx interface {
 type Clinic struct {
 	ID           uuid.UUID
 	Name         string
-	Timezone     string // IANA name
-	SecondFactor string // who must have one: "none", "lead" or "all"
+	Timezone     string        // IANA name
+	SecondFactor string        // who must have one: "none", "lead" or "all"
+	InviteWindow time.Duration // how long its invites can be redeemed
 	Created      time.Time
 }
 
@@ -190,6 +191,8 @@ type ClinicView interface {
 // ClinicTx writes clinics and what they keep.
 type ClinicTx interface {
 	AddClinic(ctx context.Context, c Clinic) error
+	// SetClinic replaces who of a clinic must have a second factor and how long its invites can be redeemed.
+	SetClinic(ctx context.Context, c Clinic) error
 	AddMember(ctx context.Context, m Member) error
 	// SetSecondFactor replaces a member's secret, when it was confirmed (zero where not yet) and the last step used.
 	SetSecondFactor(ctx context.Context, member uuid.UUID, secret string, since time.Time, lastStep int64) error
@@ -212,6 +215,7 @@ type ClinicTx interface {
 // Invite lets one person enrol devices into a household, once.
 type Invite struct {
 	CodeHash  []byte
+	ShortHash []byte // of the short form; nil where there is none
 	Household uuid.UUID
 	Caregiver uuid.UUID // zero where it invites somebody new
 	Expires   time.Time
@@ -246,6 +250,7 @@ type ServiceToken struct {
 // AccessView reads what lets somebody in.
 type AccessView interface {
 	InviteByHash(ctx context.Context, hash []byte) (Invite, error)
+	InviteByShort(ctx context.Context, hash []byte) (Invite, error)
 	RefreshTokenByHash(ctx context.Context, hash []byte) (RefreshToken, error)
 	ServiceToken(ctx context.Context, id uuid.UUID) (ServiceToken, error)
 	// ServiceTokens returns a clinic's service tokens by id, revoked and expired ones too.

@@ -227,7 +227,7 @@ func TestWhoeverLeavesTakesNoRowAway(t *testing.T) {
 func TestVerifyAudit(t *testing.T) {
 	t.Parallel()
 	h := newFamily(t)
-	other, err := h.AddClinic(t.Context(), "South", "Etc/UTC", "none", started)
+	other, err := h.AddClinic(t.Context(), newClinic("South", "Etc/UTC", "none"), started)
 	require.NoError(t, err)
 	verify := func(known ...audit.Head) clinic.AuditReport {
 		t.Helper()

@@ -155,7 +155,11 @@ func try[T any](b *builder, step func() (T, error)) (made T) {
 
 func (b *builder) clinic() {
 	b.err = b.service.Prepare(b.ctx, began)
-	c := try(b, func() (clinic.Clinic, error) { return b.service.AddClinic(b.ctx, "Invented", homeZone, "none", began) })
+	c := try(b, func() (clinic.Clinic, error) {
+		return b.service.AddClinic(b.ctx, clinic.NewClinic{
+			Name: "Invented", Timezone: homeZone, ClinicSettings: clinic.ClinicSettings{SecondFactor: "none"},
+		}, began)
+	})
 	m := try(b, func() (clinic.Member, error) {
 		return b.service.AddMember(b.ctx, clinic.NewMember{
 			Clinic: c.ID, Email: "clinician@clinic.example", Name: "Invented", Role: access.RoleClinician, Password: "seven slow snails",

@@ -1,6 +1,7 @@
 package memory
 
 import (
+	"bytes"
 	"context"
 	"slices"
 	"time"
@@ -17,6 +18,24 @@ func (v view) InviteByHash(_ context.Context, hash []byte) (clinic.Invite, error
 		return clinic.Invite{}, absent("invite")
 	}
 	return i, nil
+}
+
+// InviteByShort implements clinic.AccessView.
+func (v view) InviteByShort(_ context.Context, hash []byte) (clinic.Invite, error) {
+	i, ok := v.inviteByShort(hash)
+	if !ok {
+		return clinic.Invite{}, absent("invite")
+	}
+	return i, nil
+}
+
+func (v view) inviteByShort(hash []byte) (clinic.Invite, bool) {
+	for _, i := range v.invites.rows {
+		if len(hash) > 0 && bytes.Equal(i.ShortHash, hash) {
+			return i, true
+		}
+	}
+	return clinic.Invite{}, false
 }
 
 // RefreshTokenByHash implements clinic.AccessView.
@@ -61,10 +80,11 @@ func (t *tx) AddInvite(_ context.Context, i clinic.Invite) error {
 	if i.Caregiver != uuid.Nil && !h.hasCaregiver(i.Caregiver) {
 		return absent("caregiver")
 	}
-	if t.invites.has(string(i.CodeHash)) {
+	if _, short := t.inviteByShort(i.ShortHash); short || t.invites.has(string(i.CodeHash)) {
 		return taken("invite")
 	}
-	i.CodeHash, i.Expires, i.Used = document(i.CodeHash), kept(i.Expires), kept(i.Used)
+	i.CodeHash, i.ShortHash = document(i.CodeHash), document(i.ShortHash)
+	i.Expires, i.Used = kept(i.Expires), kept(i.Used)
 	t.invites.put(t.mark, string(i.CodeHash), i)
 	return nil
 }

@@ -78,6 +78,17 @@ func (t *tx) AddClinic(_ context.Context, c clinic.Clinic) error {
 	return nil
 }
 
+// SetClinic implements clinic.ClinicTx.
+func (t *tx) SetClinic(ctx context.Context, c clinic.Clinic) error {
+	known, err := t.Clinic(ctx, c.ID)
+	if err != nil {
+		return err
+	}
+	known.SecondFactor, known.InviteWindow = c.SecondFactor, c.InviteWindow
+	t.clinics.put(t.mark, c.ID, known)
+	return nil
+}
+
 // AddMember implements clinic.ClinicTx.
 func (t *tx) AddMember(ctx context.Context, m clinic.Member) error {
 	if !t.clinics.has(m.Clinic) {

@@ -10,12 +10,10 @@ import (
 )
 
 var (
-	inviteByHash = statement{"read invite", `
-		SELECT i.code_hash, h.id, p.id, i.expires, i.used
-		FROM invite i JOIN household h USING (household_key) LEFT JOIN caregiver p USING (caregiver_key)
-		WHERE i.code_hash = ?`}
-	addInvite = statement{"add invite", `
-		INSERT INTO invite (code_hash, household_key, caregiver_key, expires, used) VALUES (?, ?, ?, ?, ?)`}
+	inviteByHash  = statement{"read invite", selectInvite + ` WHERE i.code_hash = ?`}
+	inviteByShort = statement{"read invite", selectInvite + ` WHERE i.short_hash = ?`}
+	addInvite     = statement{"add invite", `
+		INSERT INTO invite (code_hash, short_hash, household_key, caregiver_key, expires, used) VALUES (?, ?, ?, ?, ?, ?)`}
 	spendInvite = statement{"spend invite", `UPDATE invite SET used = ? WHERE code_hash = ?`}
 
 	refreshTokenByHash = statement{"read refresh token", `
@@ -42,8 +40,12 @@ var (
 		INSERT INTO service_token (id, clinic_key, role, issued, expires, revoked) VALUES (?, ?, ?, ?, ?, ?)`}
 )
 
+const selectInvite = `
+	SELECT i.code_hash, i.short_hash, h.id, p.id, i.expires, i.used
+	FROM invite i JOIN household h USING (household_key) LEFT JOIN caregiver p USING (caregiver_key)`
+
 func scanInvite(row scanner, i *clinic.Invite) error {
-	return row.Scan((*document)(&i.CodeHash), &i.Household, &i.Caregiver, (*instant)(&i.Expires), (*instant)(&i.Used))
+	return row.Scan((*document)(&i.CodeHash), (*document)(&i.ShortHash), &i.Household, &i.Caregiver, (*instant)(&i.Expires), (*instant)(&i.Used))
 }
 
 func scanRefreshToken(row scanner, t *clinic.RefreshToken) error {
@@ -63,6 +65,11 @@ func (v view) InviteByHash(ctx context.Context, hash []byte) (clinic.Invite, err
 // RefreshTokenByHash implements clinic.AccessView.
 func (v view) RefreshTokenByHash(ctx context.Context, hash []byte) (clinic.RefreshToken, error) {
 	return one(ctx, v.work, refreshTokenByHash, scanRefreshToken, blob(hash))
+}
+
+// InviteByShort implements clinic.AccessView.
+func (v view) InviteByShort(ctx context.Context, hash []byte) (clinic.Invite, error) {
+	return one(ctx, v.work, inviteByShort, scanInvite, blob(hash))
 }
 
 // ServiceToken implements clinic.AccessView.
@@ -85,7 +92,7 @@ func (t *tx) AddInvite(ctx context.Context, i clinic.Invite) error {
 	if err != nil {
 		return err
 	}
-	return t.execOne(ctx, addInvite, blob(i.CodeHash), household, caregiver, ms(i.Expires), msOrNull(i.Used))
+	return t.execOne(ctx, addInvite, blob(i.CodeHash), i.ShortHash, household, caregiver, ms(i.Expires), msOrNull(i.Used))
 }
 
 // SpendInvite implements clinic.AccessTx.

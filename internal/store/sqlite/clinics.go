@@ -10,10 +10,11 @@ import (
 )
 
 var (
-	clinicByID = statement{"read clinic", `SELECT id, name, timezone, second_factor, created FROM clinic WHERE id = ?`}
+	clinicByID = statement{"read clinic", `SELECT id, name, timezone, second_factor, invite_window, created FROM clinic WHERE id = ?`}
 	clinicIDs  = statement{"list clinics", `SELECT id FROM clinic WHERE id > ? ORDER BY id LIMIT ?`}
 	addClinic  = statement{"add clinic", `
-		INSERT INTO clinic (id, name, timezone, second_factor, created) VALUES (?, ?, ?, ?, ?)`}
+		INSERT INTO clinic (id, name, timezone, second_factor, invite_window, created) VALUES (?, ?, ?, ?, ?, ?)`}
+	setClinic = statement{"set clinic", `UPDATE clinic SET second_factor = ?, invite_window = ? WHERE id = ?`}
 
 	memberByID    = statement{"read member", selectMember + ` WHERE m.id = ?`}
 	memberByEmail = statement{"read member", selectMember + ` WHERE m.email = ?`}
@@ -39,7 +40,10 @@ const selectPlan = `
 	FROM plan p LEFT JOIN clinic c USING (clinic_key)`
 
 func scanClinic(row scanner, c *clinic.Clinic) error {
-	return row.Scan(&c.ID, &c.Name, &c.Timezone, &c.SecondFactor, (*instant)(&c.Created))
+	var window int64
+	err := row.Scan(&c.ID, &c.Name, &c.Timezone, &c.SecondFactor, &window, (*instant)(&c.Created))
+	c.InviteWindow = time.Duration(window) * time.Millisecond
+	return err
 }
 
 func scanMember(row scanner, m *clinic.Member) error {
@@ -87,7 +91,12 @@ func (v view) Plans(ctx context.Context, of uuid.UUID) ([]clinic.Plan, error) {
 
 // AddClinic implements clinic.ClinicTx.
 func (t *tx) AddClinic(ctx context.Context, c clinic.Clinic) error {
-	return t.execOne(ctx, addClinic, c.ID[:], c.Name, c.Timezone, c.SecondFactor, ms(c.Created))
+	return t.execOne(ctx, addClinic, c.ID[:], c.Name, c.Timezone, c.SecondFactor, c.InviteWindow.Milliseconds(), ms(c.Created))
+}
+
+// SetClinic implements clinic.ClinicTx.
+func (t *tx) SetClinic(ctx context.Context, c clinic.Clinic) error {
+	return t.execOne(ctx, setClinic, c.SecondFactor, c.InviteWindow.Milliseconds(), c.ID[:])
 }
 
 // AddMember implements clinic.ClinicTx.

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 func inviteOf(b *bundle, hash []byte) clinic.Invite {
@@ -18,7 +19,7 @@ func inviteOf(b *bundle, hash []byte) clinic.Invite {
 
 func invites(b *bundle) {
 	w := newWorld(b, 1)
-	known := clinic.Invite{CodeHash: []byte{0, 1, 2}, Household: w.household, Caregiver: w.caregiver, Expires: minutes(60)}
+	known := clinic.Invite{CodeHash: []byte{0, 1, 2}, ShortHash: []byte{7, 7}, Household: w.household, Caregiver: w.caregiver, Expires: minutes(60)}
 	open := clinic.Invite{CodeHash: []byte{0, 1, 3}, Household: w.household, Expires: minutes(61)}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		if err := tx.AddInvite(ctx, known); err != nil {
@@ -28,6 +29,19 @@ func invites(b *bundle) {
 	})
 	assert.Equal(b, known, inviteOf(b, known.CodeHash))
 	assert.Equal(b, open, inviteOf(b, open.CodeHash))
+	byShort := func(ctx context.Context, v clinic.View) (clinic.Invite, error) {
+		return v.InviteByShort(ctx, known.ShortHash)
+	}
+	assert.Equal(b, known, read(b, byShort))
+	for _, hash := range [][]byte{nil, {}, known.CodeHash, {7}} {
+		b.assertFails(fault.NotFound, func(ctx context.Context, tx clinic.Tx) error {
+			_, err := tx.InviteByShort(ctx, hash)
+			return err
+		})
+	}
+	b.assertFails(fault.Conflict, func(ctx context.Context, tx clinic.Tx) error {
+		return tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{9}, ShortHash: known.ShortHash, Household: w.household})
+	})
 
 	open.Used = minutes(10)
 	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SpendInvite(ctx, open.CodeHash, open.Used) })

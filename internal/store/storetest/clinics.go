@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
 )
 
@@ -38,6 +39,12 @@ func projectionOf(v clinic.View) finder[clinic.Projection]        { return v.Pro
 func clinicsAndMembers(b *bundle) {
 	w := newWorld(b, 1)
 	assert.Equal(b, sampleClinic(1), get(b, clinicOf, w.clinic))
+	changed, other := sampleClinic(1), newWorld(b, 2)
+	changed.SecondFactor, changed.InviteWindow = "all", 90*time.Minute
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SetClinic(ctx, changed) })
+	assert.Equal(b, changed, get(b, clinicOf, w.clinic))
+	assert.Equal(b, sampleClinic(2), get(b, clinicOf, other.clinic), "no other")
+	b.assertFails(fault.NotFound, func(ctx context.Context, tx clinic.Tx) error { return tx.SetClinic(ctx, clinic.Clinic{ID: nobody}) })
 	want := sampleMember(1, w.clinic)
 	assert.Equal(b, want, get(b, memberOf, w.member))
 	assert.Equal(b, want, read(b, func(ctx context.Context, v clinic.View) (clinic.Member, error) {

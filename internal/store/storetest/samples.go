@@ -48,7 +48,8 @@ const (
 func sampleClinic(n int) clinic.Clinic {
 	return clinic.Clinic{
 		ID: id(aClinic, n), Name: fmt.Sprintf("Clinic %d", n), Timezone: "America/Halifax", SecondFactor: "lead",
-		Created: evening,
+		InviteWindow: 48 * time.Hour,
+		Created:      evening,
 	}
 }
 

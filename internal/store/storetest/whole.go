@@ -6,6 +6,7 @@ import (
 	"reflect"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -87,7 +88,7 @@ func (w world) change() []use {
 			return tx.SetEnrolmentStatus(ctx, id(anEnrolment, there), "paused", "away", 9)
 		}},
 		{"AddInvite", func(ctx context.Context, tx clinic.Tx) error {
-			return tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{added}, Household: w.household})
+			return tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{added}, ShortHash: []byte{added, 1}, Household: w.household})
 		}},
 		{"SpendInvite", func(ctx context.Context, tx clinic.Tx) error { return tx.SpendInvite(ctx, []byte{there}, minutes(9)) }},
 		{"AddRefreshToken", func(ctx context.Context, tx clinic.Tx) error {
@@ -97,6 +98,9 @@ func (w world) change() []use {
 			return tx.SpendRefreshToken(ctx, []byte{2}, minutes(9))
 		}},
 		{"EndTokenFamily", func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, id(aFamily, 2)) }},
+		{"SetClinic", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.SetClinic(ctx, clinic.Clinic{ID: w.clinic, SecondFactor: "all", InviteWindow: time.Hour})
+		}},
 		{"AddServiceToken", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AddServiceToken(ctx, clinic.ServiceToken{ID: id(aServiceToken, added), Clinic: w.clinic})
 		}},
@@ -169,6 +173,10 @@ func (w world) questionsOfClinic() []question {
 	}
 	return []question{
 		asked("Clinic", "added", clinicOf, id(aClinic, added)),
+		asked("Clinic", "set", clinicOf, w.clinic),
+		asking("InviteByShort", "added", func(ctx context.Context, v clinic.View) (clinic.Invite, error) {
+			return v.InviteByShort(ctx, []byte{added, 1})
+		}),
 		asked("Member", "added", memberOf, id(aMember, added)),
 		asked("Member", "second factor", memberOf, w.member),
 		asking("MemberByEmail", "added", func(ctx context.Context, v clinic.View) (clinic.Member, error) {
