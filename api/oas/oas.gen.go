@@ -1308,9 +1308,9 @@ type EnrolDeviceRequest struct {
 	// Device The device.
 	Device EnrolDevice `json:"device"`
 
-	// InviteCode The code from the clinic.
+	// InviteCode The code from the clinic, scanned or typed in its short form; case, spaces and dashes do not matter.
 	//
-	// Examples: H7QK-2M9T-XW4D-6RPC
+	// Examples: 7ZK3-9QXM-4TD2
 	InviteCode string `json:"invite_code"`
 }
 
