@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"errors"
 	"sync"
 	"time"
 
@@ -257,7 +258,9 @@ func (s *Service) writeWaiting(ctx context.Context) {
 	batch := t.waiting
 	t.waiting = nil
 	t.mu.Unlock()
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := errNotWritten
+	defer func() { t.handOn(batch, err) }() // in a panic too, or those who wait would wait for ever
+	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		for _, e := range batch {
 			if err := enter(ctx, tx, &e.row); err != nil {
 				return err
@@ -265,6 +268,12 @@ func (s *Service) writeWaiting(ctx context.Context) {
 		}
 		return nil
 	})
+}
+
+var errNotWritten = errors.New("rows of the audit trail were not written")
+
+// handOn tells those whose rows were written, or could not be, and lets the next write.
+func (t *trail) handOn(batch []*entrant, err error) {
 	for _, e := range batch {
 		e.done <- err
 	}

@@ -223,6 +223,47 @@ func TestWhoeverLeavesTakesNoRowAway(t *testing.T) {
 	assert.Len(t, rows, 3)
 }
 
+// bursting is a store whose first transaction panics once the gate is opened.
+type bursting struct{ *counted }
+
+func (b bursting) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	if b.began.Add(1) == 1 {
+		<-b.gate
+		panic("a defect")
+	}
+	return b.Store.InTx(ctx, fn)
+}
+
+// TestAPanicLeavesNobodyWaiting: those who wait for the next write get theirs.
+func TestAPanicLeavesNobodyWaiting(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	store := bursting{&counted{Store: h.Store, gate: make(chan struct{})}}
+	h.Store = store
+	rows := h.entered(func() {
+		var readers sync.WaitGroup
+		var panics, answers atomic.Int64
+		for range 5 {
+			readers.Go(func() {
+				defer func() {
+					if recover() != nil {
+						panics.Add(1)
+					}
+				}()
+				_, err := h.Nights(t.Context(), h.clinician, h.learner, clinic.Question{}, started)
+				if assert.NoError(t, err) {
+					answers.Add(1)
+				}
+			})
+		}
+		require.Eventually(t, func() bool { return store.began.Load() == 1 && h.WaitingRows() == 4 }, time.Minute, time.Millisecond)
+		close(store.gate)
+		readers.Wait()
+		assert.Equal(t, []int64{1, 4}, []int64{panics.Load(), answers.Load()})
+	})
+	assert.Len(t, rows, 4)
+}
+
 // TestVerifyAudit follows trails that are whole, altered, cut and written anew.
 func TestVerifyAudit(t *testing.T) {
 	t.Parallel()
