@@ -13,10 +13,10 @@ func pairOf(t clinic.Tokens) oas.TokenPair {
 
 // SignIn signs a clinician in.
 func (s *server) SignIn(ctx context.Context, r oas.SignInRequestObject) (oas.SignInResponseObject, error) {
-	c := clinic.Credentials{Email: r.Body.Email, Password: r.Body.Password, OTP: textOr(r.Body.OTP)}
+	c := clinic.Credentials{Email: r.Body.Email, Password: r.Body.Password, OTP: textOr(r.Body.OTP), Device: textOr(r.Body.KnownDevice)}
 	in, err := s.Service.SignIn(ctx, c, s.Now())
 	pair := pairOf(in.Tokens)
-	pair.RecoveryCodesLeft = in.CodesLeft
+	pair.RecoveryCodesLeft, pair.KnownDevice = in.CodesLeft, textOrNil(in.Device)
 	return oas.SignIn200JSONResponse(pair), err
 }
 

@@ -33,7 +33,7 @@ func TestSignIn(t *testing.T) {
 	t.Parallel()
 	s := newHouse(t).newSite("north")
 	r := s.signIn(access.RoleClinician, nil).ok(http.StatusOK)
-	assert.ElementsMatch(t, []string{"access_token", "expires_in", "refresh_token"}, keys(r.doc()))
+	assert.ElementsMatch(t, []string{"access_token", "expires_in", "refresh_token", "known_device"}, keys(r.doc()))
 	assert.InDelta(t, 900, r.at("expires_in"), 0)
 	s.nobody(r.text("access_token")).get("/v1/roster").ok(http.StatusOK)
 	s.signIn(access.RoleClinician, map[string]any{"email": "  " + strings.ToUpper(s.email(access.RoleClinician)) + " "}).ok(http.StatusOK)

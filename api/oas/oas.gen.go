@@ -1736,6 +1736,10 @@ type Jwks struct {
 	Keys []Jwk `json:"keys"`
 }
 
+// KnownDevice What a sign-in gives for the browser or program to keep and to bring along the next time. It lets nobody in; it shows that
+// somebody has signed in with it, so that what others fail at elsewhere does not hold its owner up.
+type KnownDevice = string
+
 // LearnerCard A learner in brief.
 type LearnerCard struct {
 	// AgeBand The learner's age in years, as a band; null when the birth month is not known.
@@ -2539,6 +2543,10 @@ type SignInRequest struct {
 	// Examples: ines@clinic.example
 	Email string `json:"email"`
 
+	// KnownDevice What a sign-in gives for the browser or program to keep and to bring along the next time. It lets nobody in; it shows that
+	// somebody has signed in with it, so that what others fail at elsewhere does not hold its owner up.
+	KnownDevice *KnownDevice `json:"known_device,omitempty"`
+
 	// OTP The six digits the authenticator shows now, or a recovery code.
 	//
 	// Examples: 492039, 7ZK3-Q0HM-2V9C-XT5R
@@ -2791,6 +2799,10 @@ type TokenPair struct {
 	//
 	// Examples: 900
 	ExpiresIn int `json:"expires_in"`
+
+	// KnownDevice What a sign-in gives for the browser or program to keep and to bring along the next time. It lets nobody in; it shows that
+	// somebody has signed in with it, so that what others fail at elsewhere does not hold its owner up.
+	KnownDevice *KnownDevice `json:"known_device,omitempty"`
 
 	// RecoveryCodesLeft At sign-in with a second factor alone, how many recovery codes are left.
 	//

@@ -75,13 +75,25 @@ func HashPassword(password string, cost PasswordCost) (string, error) {
 // not exist: the answer is no, after the work that cost asks for, so that the time taken does not tell which addresses
 // have accounts. An error means that the stored hash is damaged.
 func CheckPassword(password, hash string, cost PasswordCost) (bool, error) {
+	forms := []string{typed(password)}
+	if forms[0] != password {
+		forms = append(forms, password) // hashed before passwords were brought to one form
+	}
 	if hash == "" {
-		_, err := HashPassword(password, cost)
-		return false, err
+		for range forms {
+			if _, err := HashPassword(password, cost); err != nil {
+				return false, err
+			}
+		}
+		return false, nil
 	}
-	ok, err := argon2id.ComparePasswordAndHash(typed(password), hash)
-	if err != nil {
-		return false, fmt.Errorf("check password: %w", err)
+	fits := false
+	for _, form := range forms { // all of them, so that the time taken does not tell which it was
+		ok, err := argon2id.ComparePasswordAndHash(form, hash)
+		if err != nil {
+			return false, fmt.Errorf("check password: %w", err)
+		}
+		fits = fits || ok
 	}
-	return ok, nil
+	return fits, nil
 }

@@ -46,6 +46,7 @@ type failures struct {
 	key   throttleKey
 	count int
 	last  time.Time
+	prior time.Time // of the failure before the last, for Return
 }
 
 // NewThrottle returns a throttle that has counted nothing.
@@ -92,6 +93,7 @@ func (t *Throttle) Return(key string) {
 	}
 	t.dropLocked(hashed)
 	f.count--
+	f.last = f.prior // or the whole wait would begin anew
 	if f.count > 0 {
 		t.keepLocked(f)
 	}
@@ -147,7 +149,7 @@ func (t *Throttle) failLocked(key throttleKey, now time.Time) {
 		t.evictLocked(now)
 	}
 	f.count++
-	f.last = now
+	f.prior, f.last = f.last, now
 	t.keepLocked(f)
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/access"
 )
@@ -118,4 +119,21 @@ func TestATryIsCountedBeforeItEnds(t *testing.T) {
 	for i := range 3 {
 		assert.Zero(t, th.Take("a", now), fmt.Sprint("try ", i))
 	}
+}
+
+// TestReturnLeavesAWaitAsItWas: a try that is taken back neither begins a wait anew nor shortens it.
+func TestReturnLeavesAWaitAsItWas(t *testing.T) {
+	t.Parallel()
+	limits := throttleLimits()
+	th, start := access.NewThrottle(limits), time.Date(2027, 3, 1, 9, 0, 0, 0, time.UTC)
+	for range limits.Free + 3 {
+		th.Fail("a", start)
+	}
+	wait := th.Wait("a", start)
+	over := start.Add(wait)
+	require.Zero(t, th.Take("a", over))
+	th.Return("a")
+	assert.Zero(t, th.Wait("a", over))
+	require.Zero(t, th.Take("a", over), "and so the next is not held up")
+	assert.Greater(t, th.Wait("a", over), wait, "which counts")
 }

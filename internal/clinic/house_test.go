@@ -70,8 +70,11 @@ func newClinic(name, zone, second string) clinic.NewClinic {
 	return clinic.NewClinic{Name: name, Timezone: zone, ClinicSettings: clinic.ClinicSettings{SecondFactor: second}}
 }
 
-// familyPassword is the lead's.
-const familyPassword = "seven slow snails"
+// How the lead signs in.
+const (
+	familyEmail    = "ines@clinic.example"
+	familyPassword = "seven slow snails"
+)
 
 // newFamily fills the house: a clinic, a household, a learner in the first night of a programme, and a phone.
 func newFamily(t testing.TB) *house {
@@ -82,7 +85,7 @@ func newFamily(t testing.TB) *house {
 	h.clinic, err = h.AddClinic(ctx, newClinic("North", "America/Halifax", "none"), started)
 	require.NoError(t, err)
 	m, err := h.AddMember(ctx, clinic.NewMember{
-		Clinic: h.clinic.ID, Email: "ines@clinic.example", Name: "Ines", Role: access.RoleLead, Password: familyPassword,
+		Clinic: h.clinic.ID, Email: familyEmail, Name: "Ines", Role: access.RoleLead, Password: familyPassword,
 	}, started)
 	require.NoError(t, err)
 	h.clinician = access.Principal{Role: access.RoleLead, ClinicID: h.clinic.ID, ClinicianID: m.ID}

@@ -16,7 +16,7 @@ import (
 	"swallowtail/internal/fault"
 )
 
-const email, firstPassword = "ines@clinic.example", "seven slow snails"
+const email, firstPassword = familyEmail, familyPassword
 
 func (h *house) enter(password, otp string, at time.Time) (clinic.SignedIn, error) {
 	h.t.Helper()

@@ -84,15 +84,19 @@ type SecondFactor struct {
 	Codes     []string
 }
 
+// isSecondSet reports whether an error says that there is a second factor already.
+func isSecondSet(err error) bool { return fault.ProblemOf(err) == errSecondSet.Problem }
+
 var errSecondSet = fault.New(fault.Conflict, "second-factor-set", "A second factor is set up already.")
 
 // SetUpSecondFactor makes a new secret for a clinician who has none confirmed, or confirms it with a code. One that is
 // confirmed can't be replaced this way, so a password alone never does away with it. Failures are counted as at sign-in.
 func (s *Service) SetUpSecondFactor(ctx context.Context, c Credentials, now time.Time) (SecondFactor, error) {
 	var f SecondFactor
-	err := s.recognised(ctx, "setUpSecondFactor", c, now, func() error {
+	asked := try{op: "setUpSecondFactor", email: c.Email, device: c.Device}
+	err := s.recognised(ctx, asked, c.Password, now, func(verified Member) error {
 		return s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-			m, _, err := memberByEmail(ctx, tx, c.Email)
+			m, _, err := stillSo(ctx, tx, verified)
 			if err != nil {
 				return err
 			}
@@ -166,14 +170,15 @@ func (s *Service) proven(
 	if err != nil {
 		return err
 	}
-	return s.recognised(ctx, op, Credentials{Email: member.Email, Password: proof.password}, now, func() error {
+	asked := try{op: op, email: member.Email, session: p.Session}
+	return s.recognised(ctx, asked, proof.password, now, func(verified Member) error {
 		if proof.then != nil {
 			if err := proof.then(member); err != nil {
 				return err
 			}
 		}
 		return s.changes(ctx, p, op, now, func(ctx context.Context, tx Tx, _ *ask, note note) error {
-			m, c, err := memberByEmail(ctx, tx, member.Email)
+			m, c, err := stillSo(ctx, tx, verified)
 			if err != nil {
 				return err
 			}

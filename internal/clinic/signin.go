@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"context"
-	"errors"
 	"strings"
 	"time"
 
@@ -25,6 +24,7 @@ type Credentials struct {
 	Email    string
 	Password string
 	OTP      string // empty where none was given
+	Device   string // what the browser has kept of an earlier sign-in; empty for nothing
 }
 
 var (
@@ -34,24 +34,23 @@ var (
 )
 
 // isNeedsSecond reports whether an error says that a right password is not enough.
-func isNeedsSecond(err error) bool {
-	f, ok := errors.AsType[*fault.Error](err)
-	return ok && f.Problem == errNeedsSecond.Problem
-}
+func isNeedsSecond(err error) bool { return fault.ProblemOf(err) == errNeedsSecond.Problem }
 
 // SignedIn is what a clinician gets who signs in.
 type SignedIn struct {
 	Tokens
 	// CodesLeft is how many recovery codes are left to whoever has a second factor, nil for others.
 	CodesLeft *int
+	// Device is for the browser to keep and to bring along the next time, so that it is known then.
+	Device string
 }
 
 // SignIn lets a clinician in. A fault of kind RateLimited says how long to wait after too many failures: see attempts.
 func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (SignedIn, error) {
 	var in SignedIn
-	err := s.recognised(ctx, "signIn", c, now, func() error {
+	err := s.recognised(ctx, try{op: "signIn", email: c.Email, device: c.Device}, c.Password, now, func(verified Member) error {
 		return s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
-			member, clinic, err := memberByEmail(ctx, tx, c.Email)
+			member, clinic, err := stillSo(ctx, tx, verified)
 			if err != nil {
 				return err
 			}
@@ -68,6 +67,9 @@ func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Sig
 			if err := enterDone(ctx, tx, rowOf(ctx, p, "signIn", now)); err != nil {
 				return err
 			}
+			if in.Device, err = s.knownDevice(member, c.Device, now); err != nil {
+				return err
+			}
 			first := RefreshToken{Family: s.NewID(), Member: member.ID, Began: now}
 			in.Tokens, err = s.newTokens(ctx, tx, note, handout{holder: p, token: first}, now)
 			return err
@@ -78,29 +80,34 @@ func (s *Service) SignIn(ctx context.Context, c Credentials, now time.Time) (Sig
 
 // recognised runs fn for whoever gives an e-mail address and its password, as one try. It takes as long for an address that
 // nobody has. A clinician who is disabled is told what a stranger is.
-func (s *Service) recognised(ctx context.Context, op Operation, c Credentials, now time.Time, fn func() error) error {
-	return s.trying(ctx, op, c.Email, now, func(member Member, known bool) error {
-		fits, err := s.passwordFits(ctx, known, c.Password, member.PasswordHash)
+func (s *Service) recognised(ctx context.Context, t try, password string, now time.Time, fn func(verified Member) error) error {
+	return s.trying(ctx, t, now, func(member Member, known bool) error {
+		fits, err := s.passwordFits(ctx, known, password, member.PasswordHash)
 		if err != nil {
 			return err
 		}
 		if !fits || member.ID == uuid.Nil || !member.Disabled.IsZero() {
 			return errWrongCredentials
 		}
-		return fn()
+		return fn(member)
 	})
 }
 
-func normalEmail(email string) string { return strings.ToLower(strings.TrimSpace(email)) }
-
-func memberByEmail(ctx context.Context, view View, email string) (Member, Clinic, error) {
-	member, err := view.MemberByEmail(ctx, normalEmail(email))
+// stillSo returns a member whose password was found right, and their clinic, as they are now that nobody else writes. Checking a
+// password takes time, in which it may have been changed or its owner shut out.
+func stillSo(ctx context.Context, view View, verified Member) (Member, Clinic, error) {
+	member, err := view.Member(ctx, verified.ID)
 	if err != nil {
 		return Member{}, Clinic{}, err
+	}
+	if member.PasswordHash != verified.PasswordHash || !member.Disabled.IsZero() {
+		return Member{}, Clinic{}, errWrongCredentials
 	}
 	clinic, err := view.Clinic(ctx, member.Clinic)
 	return member, clinic, err
 }
+
+func normalEmail(email string) string { return strings.ToLower(strings.TrimSpace(email)) }
 
 // asksSecondFactor reports whether a clinic asks a member for a second factor.
 func asksSecondFactor(c Clinic, m Member) bool {

@@ -1,0 +1,157 @@
+package clinic_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/pquerna/otp/totp"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
+)
+
+// meanwhile is a store on which something happens before the next transaction that writes begins.
+type meanwhile struct {
+	clinic.Store
+	happens func()
+}
+
+func (m *meanwhile) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	if happens := m.happens; happens != nil {
+		m.happens = nil
+		happens()
+	}
+	return m.Store.InTx(ctx, fn)
+}
+
+// TestWhatHappensWhileAPasswordIsChecked: a sign-in whose password was right when it began lets nobody in once the password has
+// been changed, or its owner shut out, before it ends.
+func TestWhatHappensWhileAPasswordIsChecked(t *testing.T) {
+	t.Parallel()
+	for name, happens := range map[string]func(h *house) error{
+		"another password": func(h *house) error {
+			return h.SetMemberPassword(t.Context(), familyEmail, "eleven idle lamps at noon", started)
+		},
+		"shut out": func(h *house) error { return h.SetMemberDisabled(t.Context(), familyEmail, true, started) },
+		"shut out and let in again": func(h *house) error {
+			if err := h.SetMemberDisabled(t.Context(), familyEmail, true, started); err != nil {
+				return err
+			}
+			if err := h.SetMemberPassword(t.Context(), familyEmail, "eleven idle lamps at noon", started); err != nil {
+				return err
+			}
+			return h.SetMemberDisabled(t.Context(), familyEmail, false, started)
+		},
+	} {
+		for what, ask := range map[string]func(h *house, c clinic.Credentials) error{
+			"sign-in": func(h *house, c clinic.Credentials) error {
+				_, err := h.SignIn(t.Context(), c, started)
+				return err
+			},
+			"second factor": func(h *house, c clinic.Credentials) error {
+				_, err := h.SetUpSecondFactor(t.Context(), c, started)
+				return err
+			},
+			"another password": func(h *house, c clinic.Credentials) error {
+				return h.ChangePassword(t.Context(), h.clinician, c.Password, "", "nine tall kettles sing low", started)
+			},
+		} {
+			t.Run(name+" during "+what, func(t *testing.T) {
+				t.Parallel()
+				h := newFamily(t)
+				store := &meanwhile{Store: h.Store}
+				h.Store = store
+				store.happens = func() { require.NoError(t, happens(h)) }
+				err := ask(h, clinic.Credentials{Email: familyEmail, Password: familyPassword})
+				assert.Equal(t, "sign-in-failed", fault.ProblemOf(err))
+				var sessions int
+				require.NoError(t, h.Store.Read(t.Context(), func(ctx context.Context, view clinic.View) error {
+					families, err := view.OpenFamilies(ctx, h.clinician.ClinicianID, started.Add(time.Minute))
+					sessions = len(families)
+					return err
+				}))
+				assert.Zero(t, sessions)
+			})
+		}
+	}
+}
+
+// TestAWaitIsNotBegunAnew: what is neither success nor failure leaves a wait as it was, so that a password that is followed by
+// its code is not held up twice.
+func TestAWaitIsNotBegunAnew(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	credentials := clinic.Credentials{Email: familyEmail, Password: familyPassword}
+	factor, err := h.SetUpSecondFactor(t.Context(), credentials, started)
+	require.NoError(t, err)
+	credentials.OTP = codeAt(t, factor.Secret, started)
+	_, err = h.SetUpSecondFactor(t.Context(), credentials, started)
+	require.NoError(t, err)
+	wrong := clinic.Credentials{Email: familyEmail, Password: "not the one that it is"}
+	for range 11 {
+		_, err = h.SignIn(t.Context(), wrong, started)
+		require.Equal(t, "sign-in-failed", fault.ProblemOf(err))
+	}
+	later := started.Add(2 * time.Minute)
+	credentials.OTP = ""
+	_, err = h.SignIn(t.Context(), credentials, later)
+	require.Equal(t, "second-factor-required", fault.ProblemOf(err))
+	credentials.OTP = codeAt(t, factor.Secret, later)
+	_, err = h.SignIn(t.Context(), credentials, later)
+	require.NoError(t, err)
+}
+
+// TestWhoIsKnownIsNotHeldUp by what others fail at: neither at the same address nor at a new one, nor whoever was given another
+// password.
+func TestWhoIsKnownIsNotHeldUp(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	credentials := clinic.Credentials{Email: familyEmail, Password: familyPassword}
+	in, err := h.SignIn(t.Context(), credentials, started)
+	require.NoError(t, err)
+	require.NotEmpty(t, in.Device)
+	fail := func() {
+		wrong := clinic.Credentials{Email: familyEmail, Password: "not the one that it is"}
+		for range 11 {
+			_, _ = h.SignIn(t.Context(), wrong, started) // from the same address
+		}
+	}
+	fail()
+	_, err = h.SignIn(t.Context(), credentials, started)
+	assert.Equal(t, "too-many-attempts", fault.ProblemOf(err))
+	known := credentials
+	known.Device = in.Device
+	again, err := h.SignIn(t.Context(), known, started)
+	require.NoError(t, err)
+	assert.NotEmpty(t, again.Device)
+	fail() // what was known there did not begin the counts of the address anew
+	_, err = h.SignIn(t.Context(), credentials, started)
+	assert.Equal(t, "too-many-attempts", fault.ProblemOf(err))
+
+	forged := credentials
+	forged.Device = again.Device[:len(again.Device)-4] + "AAAA"
+	_, err = h.SignIn(t.Context(), forged, started)
+	assert.Equal(t, "too-many-attempts", fault.ProblemOf(err))
+	credentials.Password = "eleven idle lamps at noon"
+	require.NoError(t, h.SetMemberPassword(t.Context(), familyEmail, credentials.Password, started))
+	_, err = h.SignIn(t.Context(), credentials, started)
+	require.NoError(t, err)
+	var outcomes []string
+	for _, row := range h.trail() {
+		if row.Did == "signIn" && row.Outcome != "done" {
+			outcomes = append(outcomes, row.Outcome)
+		}
+	}
+	assert.Len(t, outcomes, 11, "those that were tried, not those that had to wait")
+}
+
+// codeAt returns the one-time code of a secret.
+func codeAt(t *testing.T, secret string, at time.Time) string {
+	t.Helper()
+	code, err := totp.GenerateCode(secret, at)
+	require.NoError(t, err)
+	return code
+}
