@@ -74,6 +74,9 @@ type Limits struct {
 	Guess Rate
 	// Caller bounds the calls of one device, clinician or service token, wherever they come from.
 	Caller Rate
+	// Refused bounds how many of a caller's calls may be refused since they may not ask, or not about that: each leaves a row on
+	// the audit trail, which is never cut. Beyond it they wait, whatever they ask for.
+	Refused Rate
 }
 
 // UsualLimits never hurt who uses the service as it is meant, which is reckoned so:
@@ -82,12 +85,14 @@ type Limits struct {
 //     10 × (1 roster + 40 × 4 documents) = 1,610 times. A thousand families behind one carrier's address, whose phones each
 //     push and pull ten times within the same quarter of an hour, ask 11 times a second.
 //   - Guess, 2 a second and 100 at once: ten people who sign in at eight, each once with a wrong password and once without the
-//     code, are 30 calls. The thousand families each refresh their tokens within that quarter of an hour: 1.1 a second. The
-//     172,900 guesses that this leaves a day meet 128 bits or a password's own lock.
+//     code, are 30 calls. Of tokens only the bad ones count. The 172,900 guesses that this leaves a day meet 128 bits, or the
+//     waits of a password or a short code.
 //   - Caller, 20 a second and 300 at once: a phone with a fortnight pushes and pages in fewer than ten calls, a scheduler
 //     with 10,100 reminders pages 101 times within a second, a clinician reads 40 families in 161.
+//   - Refused, one in 10 seconds and 100 at once: nobody is refused who uses what they were given. At 300 octets a row, that is
+//     2.6 MB a day of one caller's.
 func UsualLimits() Limits {
-	return Limits{Address: Rate{200, 2000}, Guess: Rate{2, 100}, Caller: Rate{20, 300}}
+	return Limits{Address: Rate{200, 2000}, Guess: Rate{2, 100}, Caller: Rate{20, 300}, Refused: Rate{0.1, 100}}
 }
 
 // maxBuckets is how many buckets a table holds, some 250 octets each. With more, the one that was used longest ago is forgotten
@@ -146,6 +151,24 @@ func (b *buckets[K]) take(key K, now time.Time) (wait time.Duration) {
 	return max(time.Duration(missing/b.rate.PerSecond*float64(time.Second)), 1)
 }
 
+// wait returns how long until there is one in a bucket, and takes none.
+func (b *buckets[K]) wait(key K, now time.Time) time.Duration {
+	if b == nil {
+		return 0
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	bucket, has := b.table.Get(key)
+	if !has {
+		return 0
+	}
+	missing := 1 - bucket.TokensAt(later(b.latest, now))
+	if missing <= 0 {
+		return 0
+	}
+	return max(time.Duration(missing/b.rate.PerSecond*float64(time.Second)), 1)
+}
+
 func later(a, b time.Time) time.Time {
 	if a.Before(b) {
 		return b
@@ -165,10 +188,13 @@ type guess struct {
 const badToken secretKind = "token"
 
 // secretOf returns what an operation that is open to strangers lets them guess at. A password and its second factor are one
-// secret; whatever else takes a body is a secret of its own.
+// secret, and refresh tokens are one with access tokens; whatever else takes a body is a secret of its own.
 func secretOf(op clinic.Operation) secretKind {
-	if op == "setUpSecondFactor" {
-		op = "signIn"
+	switch op {
+	case "setUpSecondFactor":
+		return "signIn"
+	case "refreshTokens", "signOut":
+		return badToken
 	}
 	return secretKind(op)
 }
@@ -178,6 +204,7 @@ type limiter struct {
 	address *buckets[netip.Prefix]
 	guesses *buckets[guess]
 	callers *buckets[string]
+	refused *buckets[string]      // by caller
 	secrets map[string]secretKind // by method and route
 }
 
@@ -191,20 +218,11 @@ func newLimiter(l Limits, secrets map[string]secretKind) (*limiter, error) {
 		return nil, err
 	}
 	callers, err := newBuckets[string](l.Caller, maxBuckets)
-	return &limiter{address: address, guesses: guesses, callers: callers, secrets: secrets}, err
-}
-
-// network returns what counts as one address. Requests that came over no network count as one together.
-func network(from netip.Addr) netip.Prefix {
-	bits := 32
-	if from.Is6() {
-		bits = 64
-	}
-	prefix, err := from.Prefix(bits)
 	if err != nil {
-		return netip.Prefix{}
+		return nil, err
 	}
-	return prefix
+	refused, err := newBuckets[string](l.Refused, maxBuckets)
+	return &limiter{address: address, guesses: guesses, callers: callers, refused: refused, secrets: secrets}, err
 }
 
 // callerKey tells callers apart. A service token counts by itself: a clinic may have several schedulers.
@@ -222,16 +240,21 @@ func callerKey(p access.Principal) string {
 func (s *server) limited(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r, now := c.Request(), s.Now()
-		from := network(access.OriginFrom(r.Context()))
+		from := access.Network(access.OriginFrom(r.Context()))
 		if err := s.tooOften("address", s.limits.address.take(from, now)); err != nil {
 			return err
 		}
-		if at, is := s.limits.secrets[r.Method+" "+c.Path()]; is {
+		at, is := s.limits.secrets[r.Method+" "+c.Path()]
+		if is && at != badToken {
 			if err := s.tooOften("guess", s.limits.guesses.take(guess{from, at}, now)); err != nil {
 				return err
 			}
 		}
-		return next(c)
+		err := next(c)
+		if is && at == badToken && err != nil { // a good one is never held up by what others send from the same address
+			return s.refusedToken(r.Context(), err)
+		}
+		return err
 	}
 }
 
@@ -241,15 +264,27 @@ func (s *server) refusedToken(ctx context.Context, err error) error {
 	if !is || f.Kind != fault.Unauthenticated || f.Problem == "token-expired" {
 		return err
 	}
-	if often := s.tooOften("guess", s.limits.guesses.take(guess{network(access.OriginFrom(ctx)), badToken}, s.Now())); often != nil {
+	if often := s.tooOften("guess", s.limits.guesses.take(guess{access.Network(access.OriginFrom(ctx)), badToken}, s.Now())); often != nil {
 		return often
 	}
 	return err
 }
 
-// limitCaller refuses a caller who calls too often.
+// limitCaller refuses a caller who calls too often, or was refused too often of late.
 func (s *server) limitCaller(p access.Principal) error {
-	return s.tooOften("caller", s.limits.callers.take(callerKey(p), s.Now()))
+	key, now := callerKey(p), s.Now()
+	if err := s.tooOften("caller", s.limits.callers.take(key, now)); err != nil {
+		return err
+	}
+	return s.tooOften("refused", s.limits.refused.wait(key, now))
+}
+
+// noteRefusal counts what a caller was refused since it is not theirs, and returns the refusal.
+func (s *server) noteRefusal(p access.Principal, err error) error {
+	if kind := fault.KindOf(err); err != nil && (kind == fault.Forbidden || kind == fault.NotFound) {
+		s.limits.refused.take(callerKey(p), s.Now())
+	}
+	return err
 }
 
 var errTooOften = fault.New(fault.RateLimited, "rate-limited",

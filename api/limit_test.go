@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -120,8 +121,8 @@ func TestGuessesAreFew(t *testing.T) {
 	ask("setUpSecondFactor", here).waits(10)
 	assert.NotEqual(t, http.StatusTooManyRequests, ask("signIn", elsewhere).status)
 	for id, guess := range guesses {
-		if id == "signIn" || id == "setUpSecondFactor" {
-			continue
+		if id == "signIn" || id == "setUpSecondFactor" || id == "refreshTokens" || id == "signOut" {
+			continue // those about tokens count the bad ones alone
 		}
 		for range 2 {
 			assert.NotEqual(t, http.StatusTooManyRequests, ask(id, here).status, id)
@@ -157,6 +158,40 @@ func TestBadTokensCount(t *testing.T) {
 	ask(w.clinician).ok(http.StatusOK)
 	ask(w.nobody(expired)).refused(http.StatusUnauthorized, "token-expired")
 	w.post("/v1/auth/sign-in", map[string]any{"email": w.email(), "password": password}).ok(http.StatusOK)
+}
+
+// TestBadRefreshTokensCount, and good ones from the same address are let through.
+func TestBadRefreshTokensCount(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.edged(api.Config{Limits: api.Limits{Guess: api.Rate{PerSecond: 0.5, Burst: 2}}})
+	in := w.post("/v1/auth/sign-in", map[string]any{"email": w.email(), "password": password}).ok(http.StatusOK)
+	bad := func() reply { return w.refresh("x" + secret) }
+	bad().refused(http.StatusUnauthorized, "refresh-refused")
+	bad().refused(http.StatusUnauthorized, "refresh-refused")
+	bad().waits(2)
+	w.refresh(in.text("refresh_token")).ok(http.StatusOK)
+	w.nobody("x" + secret).get("/v1/roster").waits(2)
+	w.post("/v1/auth/sign-out", map[string]any{"refresh_token": "x"}).ok(http.StatusNoContent)
+}
+
+// TestWhoIsRefusedOftenWaits: refusals are on the trail, which is never cut, so there are to be few.
+func TestWhoIsRefusedOftenWaits(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.edged(api.Config{Limits: api.Limits{Refused: api.Rate{PerSecond: 0.1, Burst: 3}}})
+	before := len(w.lead.get("/v1/audit?limit=500").ok(http.StatusOK).list("rows"))
+	w.papa.get("/v1/roster").refused(http.StatusForbidden, "forbidden")
+	w.papa.get("/v1/learners/"+uuid.NewString()+"/nights").refused(http.StatusNotFound, "not-found")
+	w.papa.get("/v1/cohort").refused(http.StatusForbidden, "forbidden")
+	for range 5 {
+		w.papa.get("/v1/roster").waits(10)
+		w.papa.get("/v1/household").waits(10)
+	}
+	w.clinician.get("/v1/roster").ok(http.StatusOK)
+	assert.Len(t, w.lead.get("/v1/audit?limit=500").ok(http.StatusOK).list("rows"), before+1+3+1, "one of each that was not made to wait")
+	w.clock.advance(10 * time.Second)
+	w.papa.get("/v1/household").ok(http.StatusOK)
 }
 
 // post calls as nobody.

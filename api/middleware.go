@@ -154,10 +154,10 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 				return err
 			}
 			if err := s.Service.Admit(r.Context(), p, op, s.Now()); err != nil {
-				return err
+				return s.noteRefusal(p, err)
 			}
 			c.SetRequest(r.WithContext(access.WithPrincipal(r.Context(), p)))
-			return next(c)
+			return s.noteRefusal(p, next(c))
 		}
 	}
 }
