@@ -2972,7 +2972,8 @@ type UnsupportedMediaType = Problem
 
 // ListAuditParams defines parameters for ListAudit.
 type ListAuditParams struct {
-	// Learner Only what names this learner.
+	// Learner Only what names this learner. What shows whole lists or a household, such as the roster, the cohort or a sync call,
+	// names none.
 	Learner *string `form:"learner,omitempty" json:"learner,omitempty"`
 
 	// Limit The most items a page may hold.

@@ -183,7 +183,7 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
 	change(t, db, `DROP INDEX invite_by_short; ALTER TABLE invite DROP COLUMN short_hash; ALTER TABLE clinic DROP COLUMN invite_window`)
-	change(t, db, `ALTER TABLE caregiver DROP COLUMN withdrawn; DROP TABLE audit`)
+	change(t, db, `ALTER TABLE caregiver DROP COLUMN withdrawn; ALTER TABLE caregiver DROP COLUMN withdrawn_rev; DROP TABLE audit`)
 	change(t, db, `ALTER TABLE meta DROP COLUMN journal`)
 	change(t, db, `DROP TABLE recovery_code; DROP TABLE known_address; DROP INDEX refresh_token_ended; ALTER TABLE member DROP COLUMN disabled`)
 	change(t, db, `DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)

@@ -58,7 +58,8 @@ func TestRestoreWithoutTheJournal(t *testing.T) {
 		assert.Contains(t, o.said, "- There is no journal at "+db+".journal, so that what happened since the backup was made is not known. "+
 			"Phones that exchanged their token since then are locked out and must be enrolled anew. Phones that were revoked since "+
 			"then are let in again, until they are revoked anew. Phones that were enrolled since then are not known. Invites that "+
-			"were used since then work again until they expire.\n")
+			"were used since then work again until they expire. Consent that was withdrawn since then stands again. Clinicians who were "+
+			"disabled since then may sign in, ")
 		assert.Equal(t, before, marksOf(t, db))
 		assert.Equal(t, names, namesBeside(t, db))
 	}

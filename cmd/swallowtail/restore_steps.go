@@ -23,7 +23,9 @@ const consent = "restore anyway"
 
 const withoutJournal = "Phones that exchanged their token since then are locked out and must be enrolled anew. Phones that were " +
 	"revoked since then are let in again, until they are revoked anew. Phones that were enrolled since then are not known. " +
-	"Invites that were used since then work again until they expire."
+	"Invites that were used since then work again until they expire. Consent that was withdrawn since then stands again. Clinicians " +
+	"who were disabled since then may sign in, with the passwords and second factors of then, and their recovery codes of then work; " +
+	"programs' tokens that were revoked since then work; what clinics changed about second factors and invites is undone."
 
 // doubts says, in sentences, what this restore can't do, or may do wrong.
 func (r *restoration) doubts() ([]string, error) {

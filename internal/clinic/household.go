@@ -158,10 +158,10 @@ func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.St
 
 // seal marks what was set aside since its author had withdrawn consent, and has not given it again.
 func (f *family) seal(devices []Device) {
-	withdrawn := map[uuid.UUID]time.Time{}
+	withdrawn := map[uuid.UUID]int64{} // behind which revision: no clock tells what came later
 	for _, d := range devices {
 		if !d.Withdrawn.IsZero() {
-			withdrawn[d.Caregiver] = d.Withdrawn
+			withdrawn[d.Caregiver] = d.WithdrawnRev
 		}
 	}
 	if len(withdrawn) == 0 {
@@ -170,7 +170,7 @@ func (f *family) seal(devices []Device) {
 	for i := range f.stored {
 		e := &f.stored[i]
 		since, is := withdrawn[e.Author.ID.UUID]
-		f.stamped[i].Sealed = is && e.Author.Role == practice.Caregiver && e.Status == practice.SetAside && !e.Stored.Before(since)
+		f.stamped[i].Sealed = is && e.Author.Role == practice.Caregiver && e.Status == practice.SetAside && e.Rev > since
 	}
 }
 

@@ -116,8 +116,9 @@ var errTooManyCodes = fault.New(fault.RateLimited, "too-many-codes",
 // networks. The first wait grows to an hour; the second never exceeds a minute, so that guesses from everywhere can't lock a
 // clinic's families out, who have the link and the QR code besides.
 //
-// Of the second, 100 guesses are free and then one a minute: 4,420 in the three days that a code lasts. With a hundred codes
-// about in one clinic they hit one with a chance of 4,420 × 100 / 2⁴⁰, one in 2.5 million.
+// Of the second, 100 guesses are free and then one a minute: 4,420 in the three days that a code usually lasts, 43,300 in the
+// thirty that it may. With a hundred codes about in one clinic they hit one with a chance of 4,420 × 100 / 2⁴⁰, one in 2.5 million,
+// or one in 250,000. Each server counts for itself.
 type codeTries struct{ byNetwork, byClinic *access.Throttle }
 
 func newCodeTries() codeTries {

@@ -67,7 +67,12 @@ type ConsentChanged struct {
 	Withdrawn bool
 }
 
-func (ConsentChanged) journalled() {}
+// ClinicSet tells what a clinic changed about itself.
+type ClinicSet struct {
+	Clinic       uuid.UUID
+	SecondFactor string
+	InviteWindow time.Duration
+}
 
 // ServiceTokenRevoked tells that a program's token is good for nothing any more. That one was issued is not told: a store
 // that has gone back to before that does not know it, and refuses it.
@@ -77,6 +82,8 @@ func (DeviceEnrolled) journalled()      {}
 func (TokenIssued) journalled()         {}
 func (DeviceRevoked) journalled()       {}
 func (FamilyEnded) journalled()         {}
+func (ConsentChanged) journalled()      {}
+func (ClinicSet) journalled()           {}
 func (ServiceTokenRevoked) journalled() {}
 
 // note takes what a transaction has to tell the journal.
@@ -107,7 +114,7 @@ func (s *Service) adoptJournal(ctx context.Context, tx Tx) error {
 	}
 	if known != uuid.Nil {
 		s.Log.WarnContext(ctx, "the journal is another than the store knew: after going back to a backup made before now, "+
-			"revocations and tokens that only the former journal has are lost", "journal", s.Journal.ID(), "former", known)
+			"revocations, withdrawn consents, tokens, passwords and settings that only the former journal has are lost", "journal", s.Journal.ID(), "former", known)
 	}
 	return tx.SetJournal(ctx, s.Journal.ID())
 }

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/google/uuid"
@@ -37,6 +38,7 @@ func (s *Service) RotateKeys(ctx context.Context, grace *time.Duration, now time
 		}
 	}
 	var done KeyRotation
+	rotated := false
 	// In a transaction that writes, so that no token is issued under the former key beside it: see IssueServiceToken.
 	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		clinics, err := clinicsIn(ctx, tx)
@@ -60,9 +62,13 @@ func (s *Service) RotateKeys(ctx context.Context, grace *time.Duration, now time
 		if done.KeyRotation, err = s.Keys.Rotate(s.Random, now, until); err != nil {
 			return err
 		}
+		rotated = true
 		done.Cut = cutTokens(done.KeyRotation, tokens, now)
 		return nil
 	})
+	if err != nil && rotated {
+		err = fmt.Errorf("the keys are rotated, but nothing of it is on the audit trail: %w", err)
+	}
 	return done, err
 }
 

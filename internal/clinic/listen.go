@@ -30,8 +30,7 @@ func (s *Service) tellOf(u *upload, err error) {
 }
 
 // look sees where the households of devices stand. A device that was revoked may not listen, nor one whose caregiver has
-// withdrawn consent, nor one that is not there, since
-// an older backup has been restored that knows nothing of it.
+// withdrawn consent, nor one that is not there, since an older backup has been restored that knows nothing of it.
 func (s *Service) look(ctx context.Context, devices []uuid.UUID) (watch.Look, error) {
 	seen := watch.Look{Heads: make(map[uuid.UUID]int64, len(devices))}
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {

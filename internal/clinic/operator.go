@@ -63,7 +63,7 @@ func (s *Service) AddClinic(ctx context.Context, n NewClinic, now time.Time) (Cl
 // end. Whoever has to have a second factor from now on is asked for it at the next sign-in.
 func (s *Service) SetClinic(ctx context.Context, id uuid.UUID, change func(*ClinicSettings), now time.Time) (Clinic, error) {
 	var c Clinic
-	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+	err := s.inJournalledTx(ctx, now, func(ctx context.Context, tx Tx, note note) error {
 		var err error
 		if c, err = tx.Clinic(ctx, id); err != nil {
 			return notThere(err)
@@ -76,6 +76,7 @@ func (s *Service) SetClinic(ctx context.Context, id uuid.UUID, change func(*Clin
 			return err
 		}
 		c.SecondFactor, c.InviteWindow = settings.SecondFactor, settings.InviteWindow
+		note(ClinicSet{Clinic: id, SecondFactor: c.SecondFactor, InviteWindow: c.InviteWindow})
 		row := operatorRow(ctx, id, "clinic set", now)
 		row.Note = fmt.Sprintf("second factor %s, invites %s", c.SecondFactor, c.InviteWindow)
 		if err := enter(ctx, tx, &row); err != nil {

@@ -39,12 +39,16 @@ type Replayed struct {
 func (s *Service) Replay(ctx context.Context, tx Tx, records []JournalRecord, now time.Time) (Replayed, error) {
 	r := &replay{
 		tx: tx, holders: map[uuid.UUID]bool{}, exchanged: map[string]bool{}, touched: map[uuid.UUID]bool{},
-		done: Replayed{Records: len(records)},
+		consents: map[uuid.UUID]consentSaid{},
+		done:     Replayed{Records: len(records)},
 	}
 	for i := range records {
 		if err := r.apply(ctx, records[i]); err != nil {
 			return r.done, fmt.Errorf("replay record %d of the journal: %w", i+1, err)
 		}
+	}
+	if err := r.settleConsents(ctx); err != nil {
+		return r.done, fmt.Errorf("replay consents: %w", err)
 	}
 	for household := range r.touched {
 		if err := s.refold(ctx, tx, household, now); err != nil {
@@ -105,6 +109,7 @@ type replay struct {
 	holders   map[uuid.UUID]bool // devices and members that were looked for, and whether the store holds them
 	exchanged map[string]bool    // the hashes of tokens in whose place this replay has added another
 	touched   map[uuid.UUID]bool // households to fold anew
+	consents  map[uuid.UUID]consentSaid
 	done      Replayed
 }
 
@@ -117,7 +122,10 @@ func (r *replay) apply(ctx context.Context, record JournalRecord) error {
 	case DeviceRevoked:
 		return r.revoked(ctx, event, record.At)
 	case ConsentChanged:
-		return r.consent(ctx, event, record.At)
+		r.consent(event, record.At)
+		return nil
+	case ClinicSet:
+		return r.clinicSet(ctx, event)
 	case FamilyEnded:
 		r.done.Ended++
 		return r.tx.EndTokenFamily(ctx, event.Family)
@@ -142,10 +150,10 @@ func (r *replay) enrolled(ctx context.Context, e DeviceEnrolled, at time.Time) e
 	if err := r.spendInvite(ctx, e.Invite, at); err != nil {
 		return err
 	}
-	if there, err = found(r.tx.Device(ctx, e.Device.ID)); there || err != nil {
+	if err := r.letIn(ctx, e.Caregiver); err != nil {
 		return err
 	}
-	if err := r.letIn(ctx, e.Caregiver); err != nil {
+	if there, err = found(r.tx.Device(ctx, e.Device.ID)); there || err != nil {
 		return err
 	}
 	r.done.Devices++
@@ -153,19 +161,15 @@ func (r *replay) enrolled(ctx context.Context, e DeviceEnrolled, at time.Time) e
 	return r.tx.AddDevice(ctx, e.Device)
 }
 
-// letIn adds the caregiver of a device, or the consent that they gave by enrolling it.
+// letIn adds the caregiver of a device where there is none of that id, and notes the consent that they gave by enrolling it.
 func (r *replay) letIn(ctx context.Context, p Person) error {
-	known, err := r.tx.Caregiver(ctx, p.ID)
-	switch {
-	case fault.KindOf(err) == fault.NotFound:
-		r.done.Caregivers++
-		return r.tx.AddCaregiver(ctx, p)
-	case err != nil:
+	r.consents[p.ID] = consentSaid{at: p.Consented, version: p.ConsentVersion}
+	there, err := found(r.tx.Caregiver(ctx, p.ID))
+	if there || err != nil {
 		return err
-	case known.Consented.Before(p.Consented):
-		return r.tx.RecordConsent(ctx, p.ID, p.ConsentVersion, p.Consented)
 	}
-	return nil
+	r.done.Caregivers++
+	return r.tx.AddCaregiver(ctx, p)
 }
 
 // spendInvite spends an invite, unless it is spent or was made after the backup, so that nobody can redeem it any more.
@@ -262,22 +266,58 @@ func (r *replay) revoked(ctx context.Context, e DeviceRevoked, at time.Time) err
 	return r.tx.RevokeDevice(ctx, e.Device, at)
 }
 
-// consent brings a caregiver's consent to where it was left, unless what the store knows of it is from then or later.
-func (r *replay) consent(ctx context.Context, e ConsentChanged, at time.Time) error {
-	p, err := r.tx.Caregiver(ctx, e.Caregiver)
+// clinicSet brings what a clinic changed about itself to where it was left; of several records the last counts.
+func (r *replay) clinicSet(ctx context.Context, e ClinicSet) error {
+	c, err := r.tx.Clinic(ctx, e.Clinic)
 	if fault.KindOf(err) == fault.NotFound {
 		r.done.Homeless++
 		return nil
 	}
-	if err != nil || !p.Consented.Before(at) || !p.Withdrawn.Before(at) {
+	if err != nil {
 		return err
 	}
-	r.done.Consents++
-	r.touched[p.Household] = true
-	if e.Withdrawn {
-		return r.tx.WithdrawConsent(ctx, e.Caregiver, at)
+	c.SecondFactor, c.InviteWindow = e.SecondFactor, e.InviteWindow
+	return r.tx.SetClinic(ctx, c)
+}
+
+// consentSaid is the last that a journal says of a caregiver's consent.
+type consentSaid struct {
+	at        time.Time
+	version   string
+	withdrawn bool
+}
+
+// consent notes what a journal says of a caregiver's consent: its order decides, whatever clocks did.
+func (r *replay) consent(e ConsentChanged, at time.Time) {
+	r.consents[e.Caregiver] = consentSaid{at: at, version: e.Version, withdrawn: e.Withdrawn}
+}
+
+// settleConsents brings every caregiver's consent to where it was left.
+func (r *replay) settleConsents(ctx context.Context) error {
+	for id, said := range r.consents {
+		p, err := r.tx.Caregiver(ctx, id)
+		if fault.KindOf(err) == fault.NotFound {
+			r.done.Homeless++
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if said.withdrawn == !p.Withdrawn.IsZero() && (said.withdrawn || p.Consented.Equal(said.at)) {
+			continue
+		}
+		r.done.Consents++
+		r.touched[p.Household] = true
+		if said.withdrawn {
+			err = r.tx.WithdrawConsent(ctx, id, said.at)
+		} else {
+			err = r.tx.RecordConsent(ctx, id, said.version, said.at)
+		}
+		if err != nil {
+			return err
+		}
 	}
-	return r.tx.RecordConsent(ctx, e.Caregiver, e.Version, at)
+	return nil
 }
 
 // found turns the answer to a search into whether it found anything.

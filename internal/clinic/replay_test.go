@@ -220,6 +220,7 @@ func TestReplay(t *testing.T) {
 	assert.Equal(t, clinic.Replayed{
 		Records: 2 + 2 + 2 + 1 + 1 + 1 + 2 + 1 + 2 + 1 + 2, // the first three phones are in the backup
 		Devices: 2, Caregivers: 1, Invites: 1, Tokens: 5, Revoked: 1, Ended: 1, Homeless: 2,
+		Consents: 1, // given by enrolling a further phone
 	}, h.replay(records, at(6)))
 	assert.Empty(t, h.found())
 	before := h.rows()
@@ -384,6 +385,9 @@ func TestConsentStaysWithdrawn(t *testing.T) {
 	assert.Equal(t, 1, h.replay(records, at(7)).Consents)
 	assert.Equal(t, withdrawn, consent())
 	assert.Zero(t, h.replay(records, at(7)).Consents, "once more")
+	h.alter(`UPDATE caregiver SET withdrawn = NULL, consented = ?`, at(60).UnixMilli()) // the clock was set back since
+	h.replay(records, at(7))
+	assert.Equal(t, withdrawn.Withdrawn, consent().Withdrawn, "the order decides, not the clock")
 
 	given, err := h.GiveConsent(ctx, h.phone, clinic.ConsentVersion, at(2))
 	require.NoError(t, err)
@@ -393,4 +397,22 @@ func TestConsentStaysWithdrawn(t *testing.T) {
 	h.replay(records, at(7))
 	assert.Equal(t, given, consent())
 	assert.Empty(t, h.found())
+}
+
+// TestWhatAClinicSetStays: a restore does not take back who must have a second factor.
+func TestWhatAClinicSetStays(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	set, err := h.SetClinic(t.Context(), h.clinic.ID, func(s *clinic.ClinicSettings) {
+		s.SecondFactor, s.InviteWindow = "all", time.Hour
+	}, started)
+	require.NoError(t, err)
+	h.alter(`UPDATE clinic SET second_factor = 'none', invite_window = 1`)
+	h.replay(h.journal.Records(), started.Add(time.Minute))
+	var got clinic.Clinic
+	require.NoError(t, h.Store.Read(t.Context(), func(ctx context.Context, view clinic.View) error {
+		got, err = view.Clinic(ctx, h.clinic.ID)
+		return err
+	}))
+	assert.Equal(t, set, got)
 }

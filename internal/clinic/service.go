@@ -17,8 +17,8 @@ import (
 	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field but InviteLink, FailureTime and Listening must be set; Check, Rebuild and BeginAnew, which work on a store that
-// nobody is served from, need Store, NewID and Log alone.
+// Config is what the use cases work with. Every field but InviteLink, FailureTime and Listening must be set; Check, Rebuild,
+// VerifyAudit and BeginAnew, which work on a store that nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
 	Journal      Journal

@@ -115,6 +115,8 @@ type Device struct {
 	Heard     time.Time // zero where it never completed a sync call
 	Revoked   time.Time // zero while it is active
 	Withdrawn time.Time // when its caregiver withdrew consent, as read; zero while it stands
+	// WithdrawnRev is the household's newest revision when its caregiver withdrew consent, as read.
+	WithdrawnRev int64
 }
 
 // Learner is who learns to swallow.
@@ -201,7 +203,7 @@ type ClinicTx interface {
 	AddCaregiver(ctx context.Context, p Person) error
 	// RecordConsent replaces what a caregiver has consented to, and when. It stands from then on.
 	RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error
-	// WithdrawConsent notes when a caregiver withdrew consent.
+	// WithdrawConsent notes when a caregiver withdrew consent, and the household's newest revision.
 	WithdrawConsent(ctx context.Context, caregiver uuid.UUID, at time.Time) error
 	AddDevice(ctx context.Context, d Device) error
 	// RevokeDevice notes since when a device may only hand in what it holds.
@@ -475,6 +477,8 @@ type AuditView interface {
 	AuditHead(ctx context.Context, clinic uuid.UUID) (audit.Head, error)
 	// AuditRows returns rows in the order asked for.
 	AuditRows(ctx context.Context, q AuditQuery) ([]audit.Row, error)
+	// AuditClinics returns, by id, the clinics of which there is a trail, also those that are not there any more.
+	AuditClinics(ctx context.Context) ([]uuid.UUID, error)
 }
 
 // AuditTx adds to audit trails. Nothing takes from them.

@@ -292,6 +292,9 @@ func TestVerifyAudit(t *testing.T) {
 	another.Hash[0]++
 	assert.Len(t, verify(another).Faults, 1, "written anew")
 	assert.Empty(t, verify(audit.Head{Clinic: other.ID}).Faults, "nothing was written down yet")
+	assert.Len(t, verify(later.Heads[0], another, later.Heads[0]).Faults, 1, "each head is held against it")
+	h.alter(`DELETE FROM clinic WHERE id = ?`, other.ID[:]) // as after going back to before there was one
+	assert.Empty(t, verify(later.Heads...).Faults, "its trail is still followed")
 
 	_, err = h.exec(`UPDATE audit SET outcome = 'done' WHERE seq = 1`)
 	require.ErrorContains(t, err, "only added to")

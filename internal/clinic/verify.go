@@ -1,8 +1,10 @@
 package clinic
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/google/uuid"
 
@@ -24,7 +26,18 @@ type AuditFault struct {
 // VerifyAudit follows the trail of every clinic from its first row to its last, and looks whether each head that was written
 // down earlier is on it.
 func (s *Service) VerifyAudit(ctx context.Context, known []audit.Head) (AuditReport, error) {
-	clinics, err := s.allClinics(ctx)
+	var clinics []uuid.UUID
+	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		here, err := clinicsIn(ctx, view)
+		if err != nil {
+			return err
+		}
+		trails, err := view.AuditClinics(ctx) // after a restore also of clinics that came after the backup
+		clinics = append(here, trails...)
+		slices.SortFunc(clinics, func(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) })
+		clinics = slices.Compact(clinics)
+		return err
+	})
 	if err != nil {
 		return AuditReport{}, err
 	}
@@ -40,17 +53,17 @@ func (s *Service) VerifyAudit(ctx context.Context, known []audit.Head) (AuditRep
 		delete(byClinic, id)
 	}
 	for id := range byClinic {
-		report.Faults = append(report.Faults, AuditFault{Clinic: id, What: "a head of it was written down, and there is no such clinic"})
+		report.Faults = append(report.Faults, AuditFault{Clinic: id, What: "a head of it was written down, and there is nothing of it"})
 	}
 	return report, nil
 }
 
 // verifyTrail follows the trail of one clinic.
 func (s *Service) verifyTrail(ctx context.Context, report *AuditReport, id uuid.UUID, known []audit.Head) error {
-	wanted := map[int64]audit.Head{}
+	wanted := map[int64][]audit.Head{}
 	for _, head := range known {
 		if head.Seq > 0 {
-			wanted[head.Seq] = head
+			wanted[head.Seq] = append(wanted[head.Seq], head)
 		}
 	}
 	fault := func(format string, args ...any) {
@@ -70,8 +83,10 @@ func (s *Service) verifyTrail(ctx context.Context, report *AuditReport, id uuid.
 				break
 			}
 			head = next
-			if w, ok := wanted[head.Seq]; ok && w.Hash != head.Hash {
-				fault("row %d is not the one whose hash was written down", head.Seq)
+			for _, w := range wanted[head.Seq] {
+				if w.Hash != head.Hash {
+					fault("row %d is not the one whose hash was written down", head.Seq)
+				}
 			}
 			delete(wanted, head.Seq)
 		}
@@ -94,15 +109,7 @@ func (s *Service) auditRows(ctx context.Context, q AuditQuery) (rows []audit.Row
 	return rows, err
 }
 
-// allClinics returns the ids of every clinic.
-func (s *Service) allClinics(ctx context.Context) (all []uuid.UUID, err error) {
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		all, err = clinicsIn(ctx, view)
-		return err
-	})
-	return all, err
-}
-
+// clinicsIn returns the ids of every clinic.
 func clinicsIn(ctx context.Context, view View) ([]uuid.UUID, error) {
 	var all []uuid.UUID
 	page := Page{Limit: MaxPage}

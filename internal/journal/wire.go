@@ -30,6 +30,7 @@ const (
 	kindFamilyEnded    = "family_ended"
 	kindConsentChanged = "consent_changed"
 	kindServiceRevoked = "service_token_revoked"
+	kindClinicSet      = "clinic_set"
 
 	kindMemberDisabled    = "member_disabled"
 	kindMemberEnabled     = "member_enabled"
@@ -66,6 +67,12 @@ type consentChanged struct {
 	Withdrawn bool      `json:"withdrawn"`
 }
 
+type clinicSet struct {
+	Clinic       uuid.UUID     `json:"clinic"`
+	SecondFactor string        `json:"second_factor"`
+	InviteWindow time.Duration `json:"invite_window,format:nano"`
+}
+
 type serviceRevoked struct {
 	Token uuid.UUID `json:"token"`
 }
@@ -80,6 +87,8 @@ type device struct {
 	Heard     time.Time `json:"heard,omitzero"`
 	Revoked   time.Time `json:"revoked,omitzero"`
 	Withdrawn time.Time `json:"withdrawn,omitzero"`
+	// WithdrawnRev is zero in every journal.
+	WithdrawnRev int64 `json:"withdrawn_rev,omitzero"`
 }
 
 type caregiver struct {
@@ -138,6 +147,8 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 		return kindConsentChanged, consentChanged(e), nil
 	case clinic.ServiceTokenRevoked:
 		return kindServiceRevoked, serviceRevoked(e), nil
+	case clinic.ClinicSet:
+		return kindClinicSet, clinicSet(e), nil
 	default:
 		return writtenOfMember(event)
 	}
@@ -181,6 +192,10 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		var e serviceRevoked
 		err := read(r.Event, &e)
 		return clinic.ServiceTokenRevoked(e), err
+	case kindClinicSet:
+		var e clinicSet
+		err := read(r.Event, &e)
+		return clinic.ClinicSet(e), err
 	default:
 		return r.eventOfMember()
 	}

@@ -17,7 +17,7 @@ const (
 	FlagOpenDisagreement Flag = "open_disagreement"
 	FlagUnheard          Flag = "unheard" // a device has not been heard from since a night closed
 	FlagQuarantined      Flag = "quarantined_entries"
-	FlagSetAside         Flag = "set_aside_entries" // a revoked device handed them in, and no review has dealt with them
+	FlagSetAside         Flag = "set_aside_entries" // handed in by a revoked device or without consent, and no review has dealt with them
 	// FlagConsentWithdrawn says that nobody's consent stands: reminders have stopped, and what comes in is set aside unread.
 	FlagConsentWithdrawn Flag = "consent_withdrawn"
 	FlagMedicineTried    Flag = "medicine_tried" // a try on the medicine itself is on record

@@ -41,8 +41,8 @@ type Upcoming struct {
 }
 
 // Next returns what is due at the instant of a view, else what will be due next if nothing more is heard. A hold stops
-// everything, as does that nobody's consent stands, a pause or an end whatever their enrolment would be reminded of. Nights that had closed before the enrolment
-// was written are not reminded of.
+// everything, as does that nobody's consent stands, a pause or an end whatever their enrolment would be reminded of. Nights that
+// had closed before the enrolment was written are not reminded of.
 func Next(v *practice.View) Upcoming {
 	if len(v.Hold) > 0 || v.ConsentWithdrawn {
 		return Upcoming{}

@@ -1,2 +1,3 @@
--- When a caregiver withdrew consent; NULL while it stands.
+-- When a caregiver withdrew consent, and the household's newest revision then; NULL while it stands.
 ALTER TABLE caregiver ADD COLUMN withdrawn INTEGER;
+ALTER TABLE caregiver ADD COLUMN withdrawn_rev INTEGER;

@@ -2,6 +2,7 @@ package memory
 
 import (
 	"context"
+	"maps"
 	"slices"
 
 	"github.com/google/uuid"
@@ -40,6 +41,13 @@ func (v view) AuditRows(_ context.Context, q clinic.AuditQuery) ([]audit.Row, er
 		slices.Reverse(found)
 	}
 	return found[:min(q.Limit, len(found))], nil
+}
+
+// AuditClinics implements clinic.AuditView.
+func (v view) AuditClinics(context.Context) ([]uuid.UUID, error) {
+	clinics := slices.Collect(maps.Keys(v.trails.rows))
+	slices.SortFunc(clinics, compareIDs)
+	return clinics, nil
 }
 
 // AppendAudit implements clinic.AuditTx.

@@ -204,7 +204,10 @@ func (t *tx) changeCaregiver(id uuid.UUID, fn func(p *clinic.Person)) error {
 	h.devices = slices.Clone(h.devices)
 	for i := range h.devices {
 		if h.devices[i].Caregiver == id {
-			h.devices[i].Withdrawn = p.Withdrawn
+			h.devices[i].Withdrawn, h.devices[i].WithdrawnRev = p.Withdrawn, 0
+			if !p.Withdrawn.IsZero() {
+				h.devices[i].WithdrawnRev = h.head.Rev
+			}
 		}
 	}
 	return nil
@@ -224,7 +227,12 @@ func (t *tx) AddDevice(_ context.Context, d clinic.Device) error {
 	}
 	d.Enrolled, d.Heard, d.Revoked = kept(d.Enrolled), kept(d.Heard), kept(d.Revoked)
 	owner, _ := place(h.caregivers, d.Caregiver, idOfCaregiver)
-	d.Withdrawn = h.caregivers[owner].Withdrawn
+	d.Withdrawn, d.WithdrawnRev = h.caregivers[owner].Withdrawn, 0
+	for _, other := range h.devices {
+		if other.Caregiver == d.Caregiver {
+			d.WithdrawnRev = other.WithdrawnRev
+		}
+	}
 	h = t.own(h)
 	at, _ := place(h.devices, d.ID, idOfDevice)
 	h.devices = with(h.devices, at, d)

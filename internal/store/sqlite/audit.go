@@ -22,6 +22,11 @@ var (
 		SELECT ` + auditColumns + ` FROM audit WHERE clinic = ? AND learner = ? AND seq >= ? ORDER BY seq LIMIT ?`}
 	auditRowsOfNewest = statement{"list audit rows", `
 		SELECT ` + auditColumns + ` FROM audit WHERE clinic = ? AND learner = ? AND seq <= ? ORDER BY seq DESC LIMIT ?`}
+	auditClinics = statement{"list audit trails", `
+		WITH RECURSIVE named (id) AS (
+			SELECT min(clinic) FROM audit
+			UNION ALL SELECT (SELECT min(a.clinic) FROM audit a WHERE a.clinic > named.id) FROM named WHERE named.id IS NOT NULL)
+		SELECT id FROM named WHERE id IS NOT NULL ORDER BY id`}
 	appendAudit = statement{"append audit row", `
 		INSERT INTO audit (` + auditColumns + `) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
 )
@@ -61,6 +66,11 @@ func (v view) AuditRows(ctx context.Context, q clinic.AuditQuery) ([]audit.Row, 
 		list = auditRowsOfNewest
 	}
 	return all(ctx, v.work, list, scanAuditRow, q.Clinic[:], q.Learner[:], from, q.Limit)
+}
+
+// AuditClinics implements clinic.AuditView.
+func (v view) AuditClinics(ctx context.Context) ([]uuid.UUID, error) {
+	return all(ctx, v.work, auditClinics, value[uuid.UUID])
 }
 
 // AppendAudit implements clinic.AuditTx.

@@ -21,8 +21,11 @@ var (
 	addCaregiver          = statement{"add caregiver", `
 		INSERT INTO caregiver (id, household_key, name, consent_version, consented, withdrawn, created) VALUES (?, ?, ?, ?, ?, ?, ?)`}
 
-	recordConsent   = statement{"record consent", `UPDATE caregiver SET consent_version = ?, consented = ?, withdrawn = NULL WHERE id = ?`}
-	withdrawConsent = statement{"withdraw consent", `UPDATE caregiver SET withdrawn = ? WHERE id = ?`}
+	recordConsent   = statement{"record consent", `UPDATE caregiver SET consent_version = ?, consented = ?, withdrawn = NULL, withdrawn_rev = NULL WHERE id = ?`}
+	withdrawConsent = statement{"withdraw consent", `
+		UPDATE caregiver SET withdrawn = ?, withdrawn_rev =
+			(SELECT head_rev FROM household h WHERE h.household_key = caregiver.household_key)
+		WHERE id = ?`}
 
 	deviceByID         = statement{"read device", selectDevice + ` WHERE d.id = ?`}
 	devicesOfHousehold = statement{"list devices", selectDevice + ` WHERE d.household_key = ? ORDER BY d.id`}
@@ -47,7 +50,8 @@ const selectCaregiver = `
 	FROM caregiver p JOIN household h USING (household_key)`
 
 const selectDevice = `
-	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled, d.heard, d.revoked, p.withdrawn
+	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled, d.heard, d.revoked, p.withdrawn,
+		coalesce(p.withdrawn_rev, 0)
 	FROM device d JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`
 
 const selectLearner = `
@@ -65,7 +69,7 @@ func scanCaregiver(row scanner, p *clinic.Person) error {
 
 func scanDevice(row scanner, d *clinic.Device) error {
 	return row.Scan(&d.ID, &d.Household, &d.Caregiver, &d.Name, &d.Platform,
-		(*instant)(&d.Enrolled), (*instant)(&d.Heard), (*instant)(&d.Revoked), (*instant)(&d.Withdrawn))
+		(*instant)(&d.Enrolled), (*instant)(&d.Heard), (*instant)(&d.Revoked), (*instant)(&d.Withdrawn), &d.WithdrawnRev)
 }
 
 func scanLearner(row scanner, l *clinic.Learner) error {

@@ -60,6 +60,9 @@ func audits(b *bundle) {
 	assert.Equal(b, rows[1:], auditRows(b, clinic.AuditQuery{Clinic: w.clinic, From: 2, Limit: 9}))
 	assert.Equal(b, []audit.Row{*unknown, *full}, auditRows(b, clinic.AuditQuery{Clinic: w.clinic, Newest: true, Limit: 2}))
 	assert.Equal(b, []audit.Row{*full, *plain}, auditRows(b, clinic.AuditQuery{Clinic: w.clinic, Newest: true, From: 2, Limit: 9}))
+	assert.Equal(b, []uuid.UUID{w.clinic, other.clinic}, read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+		return v.AuditClinics(ctx)
+	}))
 	of := clinic.AuditQuery{Clinic: w.clinic, Learner: w.learner, Limit: 9}
 	assert.Equal(b, []audit.Row{*full}, auditRows(b, of))
 	of.Newest, of.From = true, 1

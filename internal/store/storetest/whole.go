@@ -154,6 +154,7 @@ func (w world) questions() []question {
 func (w world) questionsOfAudit() []question {
 	return []question{
 		asking("AuditHead", "", func(ctx context.Context, v clinic.View) (audit.Head, error) { return v.AuditHead(ctx, w.clinic) }),
+		asking("AuditClinics", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) { return v.AuditClinics(ctx) }),
 		asking("AuditRows", "", func(ctx context.Context, v clinic.View) ([]audit.Row, error) {
 			return v.AuditRows(ctx, clinic.AuditQuery{Clinic: w.clinic, Limit: 9})
 		}),
