@@ -86,7 +86,7 @@ func TestAttacksOnTokens(t *testing.T) {
 		bad("a token is signed with the published key as a secret", symmetric()),
 		bad("a token is signed with another key under the same name", forged(t, good, nil, nil, own)),
 		bad("a token brings its own key", forged(t, good, map[string]any{"jwk": map[string]any{
-			"kty": "OKP", "crv": "Ed25519", "x": base64.RawURLEncoding.EncodeToString(own.Public().(ed25519.PublicKey)), //nolint:forcetypeassert // ed25519.PrivateKey has no other
+			"kty": "OKP", "crv": "Ed25519", "x": base64.RawURLEncoding.EncodeToString(own.Public().(ed25519.PublicKey)),
 		}}, nil, own)),
 		bad("a token says where its key is", forged(t, good, map[string]any{"jku": "https://evil.example.test/keys"}, nil, own)),
 		bad("a token names a file as its key", forged(t, good, map[string]any{"kid": "../../../../dev/null"}, nil, own)),
