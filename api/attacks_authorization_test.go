@@ -2,7 +2,6 @@ package api_test
 
 import (
 	"net/http"
-	"testing"
 	"time"
 
 	"github.com/google/uuid"
@@ -12,10 +11,9 @@ import (
 	"swallowtail/internal/access"
 )
 
-// TestAttacksOnObjects reaches for what is somebody else's by naming it, in paths, queries and bodies (OWASP API1:2023).
-func TestAttacksOnObjects(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onObjects reaches for what is somebody else's by naming it, in paths, queries and bodies (OWASP API1:2023).
+func onObjects(s *siege) []attack {
+	s.t.Helper()
 	enrolment := s.sibling.summary().text("enrolment", "id")
 	theirPlan := s.other.clinician.post("/v1/plans", map[string]any{"name": "Theirs"}).ok(http.StatusCreated).text("id")
 	notThere := func(tries string, as who, path string) attack {
@@ -24,7 +22,7 @@ func TestAttacksOnObjects(t *testing.T) {
 	refused := func(tries string, as who, path string, body any) attack {
 		return post(tries, as, path, body, http.StatusNotFound, "not-found")
 	}
-	s.withstand([]attack{
+	return []attack{
 		notThere("a phone asks for the summary of another household's learner", s.papa.who, s.sibling.path("summary")),
 		notThere("a phone asks for the nights of another clinic's learner", s.papa.who, s.other.path("nights")),
 		notThere("a phone asks for its learner by another household's enrolment", s.papa.who, s.family.path("summary")+"?enrolment="+enrolment),
@@ -46,15 +44,14 @@ func TestAttacksOnObjects(t *testing.T) {
 		post("a clinician enrols a learner on another clinic's plan", s.clinician, s.family.path("enrolments"), map[string]any{
 			"plan_id": theirPlan, "first_night": "2027-04-01", "timezone": halifax, "reminder_time": "19:30",
 		}, http.StatusUnprocessableEntity, "invalid-input"),
-	})
+	}
 }
 
-// TestAttacksByEntries hands in entries that say what their writer has no right to say. Nothing that is sent is lost, so they are
+// byEntries hands in entries that say what their writer has no right to say. Nothing that is sent is lost, so they are
 // answered: what they are kept as is of no use.
-func TestAttacksByEntries(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
-	before := string(encoded(t, s.sibling.clinician.get(s.sibling.path("nights")).ok(http.StatusOK).doc()["nights"]))
+func byEntries(s *siege) []attack {
+	s.t.Helper()
+	before := string(encoded(s.t, s.sibling.clinician.get(s.sibling.path("nights")).ok(http.StatusOK).doc()["nights"]))
 	push := func(tries string, harmless func(*siege, reply), entries ...entry) attack {
 		return attack{tries: tries, call: call{
 			method: http.MethodPost, path: "/v1/sync", as: s.papa.who, body: s.papa.envelope(entries...),
@@ -74,7 +71,7 @@ func TestAttacksByEntries(t *testing.T) {
 		statuses("accepted")(s, r)
 		assert.Equal(s.t, "counts", s.listed()[s.mamas[1].id()]["effect"])
 	}
-	s.withstand([]attack{
+	return []attack{
 		push("a phone hands in practice of another household's learner", func(s *siege, r reply) {
 			statuses("quarantined")(s, r)
 			assert.Equal(s.t, before, string(encoded(s.t, s.clinician.get(s.sibling.path("nights")).ok(http.StatusOK).doc()["nights"])))
@@ -89,13 +86,12 @@ func TestAttacksByEntries(t *testing.T) {
 			s.papa.entry("session", with(s.papa.session(start).body(), "witness", s.mama.caregiver))),
 		write("a clinician files an entry of one learner under another", with(s.entry("choose", map[string]any{"position": "left"}), "learner_id", s.sibling.learner)),
 		write("a clinician copies a sheet in the name of another household's caregiver", copied),
-	})
+	}
 }
 
-// TestAttacksOnFunctions calls what a role has no right to (OWASP API5:2023).
-func TestAttacksOnFunctions(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onFunctions calls what a role has no right to (OWASP API5:2023).
+func onFunctions(s *siege) []attack {
+	s.t.Helper()
 	household := "/v1/households/" + s.household
 	forbidden := func(tries string, as who, path string) attack {
 		return get(tries, as, path, http.StatusForbidden, "forbidden")
@@ -108,7 +104,7 @@ func TestAttacksOnFunctions(t *testing.T) {
 		a.header = map[string]string{header: value}
 		return a
 	}
-	s.withstand([]attack{
+	return []attack{
 		forbidden("a phone reads its household as the clinic does", s.papa.who, household),
 		forbidden("a phone reads the roster", s.papa.who, "/v1/roster"),
 		forbidden("a phone reads the audit trail", s.papa.who, "/v1/audit"),
@@ -132,19 +128,18 @@ func TestAttacksOnFunctions(t *testing.T) {
 			tries: "a phone gives an instant to look from, which is the clinic's to give", status: http.StatusForbidden, problem: "forbidden",
 			call: call{method: http.MethodGet, path: s.family.path("summary") + "?as_of=2027-03-01T00:00:00Z", as: s.papa.who},
 		},
-	})
+	}
 }
 
-// TestAttacksOnMembers smuggles members into bodies that the server sets itself (OWASP API3:2023).
-func TestAttacksOnMembers(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onMembers smuggles members into bodies that the server sets itself (OWASP API3:2023).
+func onMembers(s *siege) []attack {
+	s.t.Helper()
 	household := "/v1/households/" + s.household
 	smuggle := func(tries string, as who, path string, body any) attack {
 		return post(tries, as, path, body, http.StatusUnprocessableEntity, "invalid-input")
 	}
 	enrolment := map[string]any{"first_night": "2027-04-01", "timezone": halifax, "reminder_time": "19:30"}
-	s.withstand([]attack{
+	return []attack{
 		smuggle("a household is made in another clinic", s.clinician, "/v1/households", map[string]any{"label": "x", "clinic_id": s.other.id.String()}),
 		smuggle("a household is made under a chosen id", s.clinician, "/v1/households", map[string]any{"label": "x", "id": s.other.household}),
 		smuggle("a learner is made in another household", s.clinician, household+"/learners", map[string]any{"nickname": "x", "household_id": s.other.household}),
@@ -167,13 +162,12 @@ func TestAttacksOnMembers(t *testing.T) {
 		smuggle("a phone syncs as another phone", s.papa.who, "/v1/sync", with(s.papa.envelope(), "device_id", s.mama.device)),
 		smuggle("members hide behind other letters", s.clinician, "/v1/households", map[string]any{"label": "x", "Label": "y"}),
 		smuggle("members hide behind the prototype of an object", s.clinician, "/v1/households", map[string]any{"label": "x", "__proto__": map[string]any{"role": "lead"}}),
-	})
+	}
 }
 
-// TestAttacksOnMembersOfEntries smuggles what the server sets into an entry: it is kept as sent, and not believed.
-func TestAttacksOnMembersOfEntries(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onMembersOfEntries smuggles what the server sets into an entry: it is kept as sent, and not believed.
+func onMembersOfEntries(s *siege) []attack {
+	s.t.Helper()
 	var attacks []attack
 	for name, value := range map[string]any{
 		"author":       map[string]any{"role": "clinician", "id": s.members[access.RoleLead].ID.String()},
@@ -201,5 +195,5 @@ func TestAttacksOnMembersOfEntries(t *testing.T) {
 			},
 		})
 	}
-	s.withstand(attacks)
+	return attacks
 }

@@ -143,10 +143,9 @@ func TestAttacksOnWhatRolesSee(t *testing.T) {
 	}
 }
 
-// TestAttacksOnWhatIsPassedOn uses a cursor or a tag of somebody else's answer, to read on where they may.
-func TestAttacksOnWhatIsPassedOn(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onWhatIsPassedOn uses a cursor or a tag of somebody else's answer, to read on where they may.
+func onWhatIsPassedOn(s *siege) []attack {
+	s.t.Helper()
 	page := func(as who, path string) string { return as.get(path + "?limit=1").ok(http.StatusOK).text("cursor") }
 	s.other.newFamily("Mole")
 	s.other.newPlan()
@@ -167,7 +166,7 @@ func TestAttacksOnWhatIsPassedOn(t *testing.T) {
 	}
 	own := s.papa.cursor.(string)
 	tag := s.clinician.get(s.family.path("summary")).ok(http.StatusOK).header.Get("ETag")
-	require.NotEmpty(t, tag)
+	require.NotEmpty(s.t, tag)
 	tagged := func(tries string, as who, path string) attack {
 		return attack{tries: tries, call: call{method: http.MethodGet, path: path, as: as, header: map[string]string{"If-None-Match": tag}}}
 	}
@@ -179,7 +178,7 @@ func TestAttacksOnWhatIsPassedOn(t *testing.T) {
 	anything.status, anything.problem, anything.header = http.StatusNotFound, "not-found", map[string]string{"If-None-Match": "*"}
 	unsigned := tagged("nobody asks with a tag whether it is still so", s.nobody(""), s.family.path("summary"))
 	unsigned.status, unsigned.problem = http.StatusUnauthorized, "token-required"
-	s.withstand([]attack{
+	return []attack{
 		unfit("a cursor of one learner's entries pages through another's", s.clinician, s.sibling.path("entries")+"?cursor="+entries),
 		unfit("a cursor of one list pages through another", s.clinician, "/v1/plans?cursor="+households),
 		unfit("a cursor of the entries pages through the trail", s.lead, "/v1/audit?cursor="+entries),
@@ -196,13 +195,12 @@ func TestAttacksOnWhatIsPassedOn(t *testing.T) {
 		diverged("a phone's cursor is altered", altered(own)),
 		diverged("a phone's cursor goes on", own+"A"),
 		phones, strangers, anything, unsigned,
-	})
+	}
 }
 
-// TestAttacksThroughBrowsers are those of a page that somebody who is signed in has open.
-func TestAttacksThroughBrowsers(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// throughBrowsers are those of a page that somebody who is signed in has open.
+func throughBrowsers(s *siege) []attack {
+	s.t.Helper()
 	const evil = "https://evil.example.test"
 	from := func(tries, origin string, c call, status int, problem string) attack {
 		c.header = map[string]string{"Origin": origin, "Sec-Fetch-Site": "cross-site", "Cookie": "session=" + s.clinician.token()}
@@ -214,18 +212,25 @@ func TestAttacksThroughBrowsers(t *testing.T) {
 		a.header["Content-Type"] = kind
 		return a
 	}
-	s.withstand([]attack{
+	return []attack{
 		form("a page sends JSON as plain text, which needs no leave", "text/plain"),
 		form("a page sends a form", "application/x-www-form-urlencoded"),
 		form("a page sends a form of many parts", "multipart/form-data; boundary=x"),
 		from("a page uses a cookie of somebody who is signed in", evil, call{method: http.MethodGet, path: "/v1/roster"}, http.StatusUnauthorized, "token-required"),
 		from("a page signs out somebody by a form", evil, call{method: http.MethodGet, path: "/v1/auth/sign-out", elsewhere: true}, http.StatusMethodNotAllowed, "method-not-allowed"),
-	})
-	framed := s.nobody("").get("/docs").ok(http.StatusOK).header
+	}
+}
+
+// TestPagesOfOthersGetNoLeave asks as pages of other origins do, of a server without and of one with an origin of its own.
+func TestPagesOfOthersGetNoLeave(t *testing.T) {
+	t.Parallel()
+	const evil = "https://evil.example.test"
+	f, _, papa := newTwoPhones(t)
+	framed := f.nobody("").get("/docs").ok(http.StatusOK).header
 	assert.Equal(t, "DENY", framed.Get("X-Frame-Options"), "a page shows ours in a frame and lets people click on it")
 	assert.Contains(t, framed.Get("Content-Security-Policy"), "frame-ancestors 'none'")
 	for _, config := range []api.Config{{}, {Origins: []string{home}}} {
-		s.edged(config)
+		f.edged(config)
 		for tries, origin := range map[string]string{
 			"a page of another origin asks for leave":        evil,
 			"a page without an origin asks for leave":        "null",
@@ -236,25 +241,23 @@ func TestAttacksThroughBrowsers(t *testing.T) {
 			"two origins ask for leave at once":              home + ", " + evil,
 		} {
 			t.Run(tries, func(t *testing.T) {
-				asked := s.preflight(origin, http.MethodPost, "/v1/sync").Header()
+				asked := f.preflight(origin, http.MethodPost, "/v1/sync").Header()
 				assert.Empty(t, asked.Values("Access-Control-Allow-Origin"))
 				assert.Empty(t, asked.Values("Access-Control-Allow-Credentials"))
-				r := s.world.on(t).do(call{method: http.MethodGet, path: "/v1/household", as: s.papa.who, header: map[string]string{"Origin": origin}})
+				r := f.on(t).do(call{method: http.MethodGet, path: "/v1/household", as: papa.who, header: map[string]string{"Origin": origin}})
 				assert.Empty(t, r.header.Values("Access-Control-Allow-Origin"))
 				assert.Equal(t, "no-store", r.header.Get("Cache-Control"), "nor does a cache keep it for the next")
 			})
 		}
 	}
 	recorder := httptest.NewRecorder()
-	s.handler.ServeHTTP(recorder, httptest.NewRequest(http.MethodOptions, "/v1/roster", nil))
+	f.handler.ServeHTTP(recorder, httptest.NewRequest(http.MethodOptions, "/v1/roster", nil))
 	assert.Empty(t, recorder.Header().Values("Access-Control-Allow-Origin"))
-	assert.Empty(t, s.vault.changed())
 }
 
-// TestAttacksOnTheTrail try to write on it, to be left out of it and to put somebody else on it.
-func TestAttacksOnTheTrail(t *testing.T) {
-	t.Parallel()
-	s := newSiege(t)
+// onTheTrail try to write on it, to be left out of it and to put somebody else on it.
+func onTheTrail(s *siege) []attack {
+	s.t.Helper()
 	var attacks []attack
 	for _, method := range []string{http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete} {
 		attacks = append(attacks, attack{
@@ -271,7 +274,7 @@ func TestAttacksOnTheTrail(t *testing.T) {
 			},
 		})
 	}
-	s.withstand(append(attacks,
+	return append(attacks,
 		get("a refused attempt is not left out since it names nothing that is there", s.clinician, "/v1/households/"+uuid.NewString(), http.StatusNotFound, "not-found"),
 		get("a refused attempt is not left out since it is called off early", s.papa.who, "/v1/audit", http.StatusForbidden, "forbidden"),
 		attack{
@@ -286,5 +289,5 @@ func TestAttacksOnTheTrail(t *testing.T) {
 				assert.Equal(s.t, s.papa.device, at(s.t, rows[0], "who"))
 			},
 		},
-	))
+	)
 }

@@ -44,6 +44,35 @@ func newSiege(t testing.TB) *siege {
 	return s
 }
 
+// TestAttacks tries every attack that is one call. Each is a sentence of what is tried, in the chapter that it belongs to.
+func TestAttacks(t *testing.T) {
+	t.Parallel()
+	s := newSiege(t)
+	for _, chapter := range []struct {
+		name    string
+		attacks func(s *siege) []attack
+	}{
+		{"objects", onObjects},
+		{"entries", byEntries},
+		{"functions", onFunctions},
+		{"members", onMembers},
+		{"members of entries", onMembersOfEntries},
+		{"tokens", onTokens},
+		{"parsing", onParsing},
+		{"injection", byInjection},
+		{"passed on", onWhatIsPassedOn},
+		{"browsers", throughBrowsers},
+		{"trail", onTheTrail},
+		{"enrolment", onEnrolment}, // the last, since the invites of before have expired
+	} {
+		t.Run(chapter.name, func(t *testing.T) {
+			s := s.on(t)
+			s.withstand(chapter.attacks(s))
+		})
+	}
+	s.checked()
+}
+
 // attack is one thing that somebody tries. It must be refused with a problem, or where that is said be of no use.
 type attack struct {
 	tries string // a sentence
@@ -61,13 +90,12 @@ func (s *siege) withstand(attacks []attack) {
 	s.t.Helper()
 	t, ok := s.t.(*testing.T)
 	require.True(s.t, ok)
-	s.vault = s.newVault() // what the attacks were made from is there by now
+	s.vault.keep() // what the attacks were made from is there by now
 	for _, a := range attacks {
 		t.Run(a.tries, func(t *testing.T) {
 			s.on(t).withstandOne(a)
 		})
 	}
-	s.checked()
 }
 
 // on returns the siege as another test looks at it.

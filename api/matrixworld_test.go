@@ -121,15 +121,17 @@ func newCrowd(t testing.TB) *crowd {
 		c.own("caregiver", thing{name, p.caregiver, p.family.id.String(), p.family.household, p.caregiver})
 		c.own("device", thing{name, p.further().device, p.family.id.String(), p.family.household, p.caregiver})
 	}
+	for name, s := range map[string]*site{"own": north, "the other clinic's": south} {
+		few := map[string]any{"name": "Three evenings", "parameters": map[string]any{"nights": 3}} // so that little is folded each time
+		c.own("plan", thing{name, s.clinician.post("/v1/plans", few).ok(http.StatusCreated).text("id"), s.id.String(), "", ""})
+	}
 	for name, f := range map[string]*family{"own": otter, "the other household's": stoat, "the other clinic's": badger} {
 		at := f.id.String()
 		c.own("household", thing{name, f.household, at, f.household, ""})
 		c.own("learner", thing{name, f.learner, at, f.household, ""})
-		c.own("enrolment", thing{name, f.enrol("2027-03-01"), at, f.household, ""})
-	}
-	for name, s := range map[string]*site{"own": north, "the other clinic's": south} {
-		plan := s.clinician.post("/v1/plans", map[string]any{"name": "Three weeks"}).ok(http.StatusCreated).text("id")
-		c.own("plan", thing{name, plan, s.id.String(), "", ""})
+		plans := c.things["plan"]
+		plan := plans[slices.IndexFunc(plans, func(p thing) bool { return p.clinic == at })].id
+		c.own("enrolment", thing{name, f.enrolAs(map[string]any{"first_night": "2027-03-01", "plan_id": plan}), at, f.household, ""})
 	}
 	c.own("plan", thing{"everybody's", clinic.BuiltinPlan.String(), everybodys, "", ""})
 	for name := range c.things {

@@ -177,6 +177,17 @@ func (v *vault) changed() []string {
 	return tables
 }
 
+// keep takes the database as it is now for what is to be put back.
+func (v *vault) keep() {
+	v.t.Helper()
+	for _, table := range v.changed() {
+		v.exec("DELETE FROM kept." + table)
+		v.exec(fmt.Sprintf("INSERT INTO kept.%s SELECT %s FROM main.%s", table, v.columns[table], table))
+	}
+	v.kept = maps.Clone(v.digest())
+	v.deeds()
+}
+
 // putBack makes every table but the trail what it was when it was kept.
 func (v *vault) putBack() {
 	v.t.Helper()
