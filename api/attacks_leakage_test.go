@@ -221,8 +221,8 @@ func throughBrowsers(s *siege) []attack {
 	}
 }
 
-// TestPagesOfOthersGetNoLeave asks as pages of other origins do, of a server without and of one with an origin of its own.
-func TestPagesOfOthersGetNoLeave(t *testing.T) {
+// TestAttacksFromPagesOfOthers asks as pages of other origins do, of a server without and of one with an origin of its own.
+func TestAttacksFromPagesOfOthers(t *testing.T) {
 	t.Parallel()
 	const evil = "https://evil.example.test"
 	f, _, papa := newTwoPhones(t)

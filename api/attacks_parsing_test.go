@@ -187,8 +187,8 @@ func (w *written) Write(p []byte) (int, error) {
 	return w.Buffer.Write(p)
 }
 
-// TestALogIsNotForged sends line breaks and what looks like a line of the log wherever something can be sent.
-func TestALogIsNotForged(t *testing.T) {
+// TestAttacksOnTheLog sends line breaks and what looks like a line of the log wherever something can be sent.
+func TestAttacksOnTheLog(t *testing.T) {
 	t.Parallel()
 	s := newSiege(t)
 	log := &written{}

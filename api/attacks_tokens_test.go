@@ -112,8 +112,8 @@ func onTokens(s *siege) []attack {
 	}
 }
 
-// TestAReplayedRefreshTokenIsOfNoUse to whoever stole it: it ends the session for both, and the clinic can see it.
-func TestAReplayedRefreshTokenIsOfNoUse(t *testing.T) {
+// TestAttackByAReplayedRefreshToken to whoever stole it: it ends the session for both, and the clinic can see it.
+func TestAttackByAReplayedRefreshToken(t *testing.T) {
 	t.Parallel()
 	s := newHouse(t).newSite("north")
 	vault := s.newVault()
@@ -180,8 +180,8 @@ func (a attack) undescribed() attack {
 	return a
 }
 
-// TestCodesThatCannotBeUsedAreToldAlike: wrong, used and expired are one answer.
-func TestCodesThatCannotBeUsedAreToldAlike(t *testing.T) {
+// TestAttacksByCodesThatCannotBeUsed: wrong, used and expired are one answer.
+func TestAttacksByCodesThatCannotBeUsed(t *testing.T) {
 	t.Parallel()
 	f := newHouse(t).newSite("north").newFamily("Otter")
 	name := map[string]any{"name": "Mallory"}
@@ -196,8 +196,8 @@ func TestCodesThatCannotBeUsedAreToldAlike(t *testing.T) {
 	assert.Len(t, told, 1)
 }
 
-// TestACodeOpensItsHouseholdAlone redeems a code with the token of somebody else: whose household it is, the code decides.
-func TestACodeOpensItsHouseholdAlone(t *testing.T) {
+// TestAttacksByAnothersCode redeems a code with the token of somebody else: whose household it is, the code decides.
+func TestAttacksByAnothersCode(t *testing.T) {
 	t.Parallel()
 	f, _, papa := newTwoPhones(t)
 	other := f.newSite("south").newFamily("Badger")
@@ -222,8 +222,8 @@ func TestACaregiverWithoutConsentIsInvitedAgain(t *testing.T) {
 	assert.NotContains(t, pluck(t, people, "name"), "Mallory", "whoever redeems it renames nobody")
 }
 
-// TestFiftyRedeemOneCodeAtOnce: exactly one succeeds, all others are told what everybody is told.
-func TestFiftyRedeemOneCodeAtOnce(t *testing.T) {
+// TestAttackByFiftyAtOnce: exactly one succeeds, all others are told what everybody is told.
+func TestAttackByFiftyAtOnce(t *testing.T) {
 	t.Parallel()
 	f, _, papa := newTwoPhones(t)
 	vault := f.newVault()
@@ -265,8 +265,8 @@ func TestFiftyRedeemOneCodeAtOnce(t *testing.T) {
 	f.checked()
 }
 
-// TestWhatEndsIsNotUsedOn keeps the token that a phone has, and uses it when it may not any more.
-func TestWhatEndsIsNotUsedOn(t *testing.T) {
+// TestAttacksByWhatHasEnded keeps the token that a phone has, and uses it when it may not any more.
+func TestAttacksByWhatHasEnded(t *testing.T) {
 	t.Parallel()
 	f, mama, _ := newTwoPhones(t)
 	token := mama.token()
