@@ -106,7 +106,7 @@ func TestDiskThatBecomesReadOnly(t *testing.T) {
 
 		disk.uncover(t)
 		server.limitFiles(t, math.MaxUint64)
-		require.Eventually(t, func() bool { return home.invite(t.Context(), base) == nil }, startTime, time.Millisecond,
+		require.Eventually(t, func() bool { return home.writeLittle(t.Context(), base) == nil }, startTime, time.Millisecond,
 			"the server takes up its work by itself")
 		home.assertNothingHalf(t, base)
 		crowd.verify(t, base)

@@ -174,8 +174,8 @@ func TestABrokenOffCallIsNoFailure(t *testing.T) {
 	server := startServe(t, db, nil)
 	crowd := gather(t, db, server.base, 1, 1)
 	crowd.active[0].breakOffUntil(t, server.base, func() bool {
-		return strings.Contains(server.said.String(), `msg="call broken off" route=/v1/households/:household/invites`)
+		return strings.Contains(server.said.String(), `msg="call broken off" route=/v1/plans`)
 	})
 	assert.NotContains(t, server.said.String(), "level=ERROR")
-	require.NoError(t, crowd.active[0].invite(t.Context(), server.base))
+	require.NoError(t, crowd.active[0].writeLittle(t.Context(), server.base))
 }

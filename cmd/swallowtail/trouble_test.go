@@ -140,9 +140,9 @@ func (c *crowd) schedulerToken(t *testing.T, db string) string {
 	return execute(t, "token", "issue", "--db", db, "--clinic", c.clinic, "--ttl", "1h").made(t, "token")
 }
 
-// invite has the clinician write something small.
-func (h *home) invite(ctx context.Context, base string) error {
-	_, err := as(caller(base), h.clinician.Token).CreateInvite(ctx, h.household, "")
+// writeLittle has the clinician write something small.
+func (h *home) writeLittle(ctx context.Context, base string) error {
+	_, err := as(caller(base), h.clinician.Token).CreatePlan(ctx, "Ours", client.PlanParameters{})
 	return err
 }
 
@@ -155,7 +155,7 @@ func (h *home) breakOffUntil(t *testing.T, base string, seen func() bool) {
 	for i := 0; !seen(); i++ {
 		require.Less(t, i, most, "no call was broken off at the right moment")
 		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(i%moments*(1+i/moments))*step)
-		_ = h.invite(ctx, base) // whatever comes of it
+		_ = h.writeLittle(ctx, base) // whatever comes of it
 		cancel()
 	}
 }
