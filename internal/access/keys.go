@@ -24,6 +24,8 @@ type Keys struct {
 	rereading sync.Mutex   // held by the one who reads the file anew
 	looked    atomic.Int64 // when an unknown key last made us look at the file, in milliseconds since 1970
 
+	verified *verified
+
 	seal    []byte
 	cursor  []byte
 	hidden  cipher.AEAD // for cursors
@@ -44,7 +46,11 @@ func newKeys(path string, secret []byte, ring *keyRing) (*Keys, error) {
 	if len(secret) != secretSize {
 		return nil, fmt.Errorf("secret has %d bytes, want %d", len(secret), secretSize)
 	}
-	k := &Keys{path: path}
+	remembered, err := newVerified()
+	if err != nil {
+		return nil, err
+	}
+	k := &Keys{path: path, verified: remembered}
 	k.ring.Store(ring)
 	purposes := []struct {
 		name string
