@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"github.com/google/uuid"
@@ -33,13 +32,13 @@ type doneDoc struct {
 
 func listClinicians(ctx context.Context, c *call) error {
 	set, db := c.flags()
-	clinicID := set.String("clinic", "", "the clinic's id")
+	clinicID := clinicFlag(set)
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	id, err := uuid.Parse(*clinicID)
+	id, err := clinicID()
 	if err != nil {
-		return errors.New("--clinic wants the id that clinic add printed")
+		return err
 	}
 	return c.withHouse(ctx, *db, func(h *house, _ time.Time) error {
 		members, err := h.service.MembersOf(ctx, id)

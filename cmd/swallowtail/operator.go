@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"strings"
@@ -19,6 +20,18 @@ import (
 
 type idDoc struct {
 	ID uuid.UUID `json:"id"`
+}
+
+// clinicFlag adds the flag that names a clinic, and returns how to read it once the flags have been parsed.
+func clinicFlag(set *flag.FlagSet) func() (uuid.UUID, error) {
+	text := set.String("clinic", "", "the clinic's id")
+	return func() (uuid.UUID, error) {
+		id, err := uuid.Parse(*text)
+		if err != nil {
+			return uuid.Nil, errors.New("--clinic wants the id that clinic add printed")
+		}
+		return id, nil
+	}
 }
 
 func migrate(ctx context.Context, c *call) error {
@@ -66,15 +79,15 @@ type clinicDoc struct {
 // setClinic changes what of a clinic is given, and prints how it is then.
 func setClinic(ctx context.Context, c *call) error {
 	set, db := c.flags()
-	clinicID := set.String("clinic", "", "the clinic's id")
+	clinicID := clinicFlag(set)
 	second := set.String("second-factor", "", secondFactorHelp+"; as it is unless given")
 	window := set.Duration("invite-window", 0, inviteWindowHelp+"; as it is unless given")
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	id, err := uuid.Parse(*clinicID)
+	id, err := clinicID()
 	if err != nil {
-		return errors.New("--clinic wants the id that clinic add printed")
+		return err
 	}
 	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
 		changed, err := h.service.SetClinic(ctx, id, func(s *clinic.ClinicSettings) {
@@ -89,7 +102,7 @@ func setClinic(ctx context.Context, c *call) error {
 
 func addClinician(ctx context.Context, c *call) error {
 	set, db := c.flags()
-	clinicID := set.String("clinic", "", "the clinic's id")
+	clinicID := clinicFlag(set)
 	email := set.String("email", "", "what the clinician signs in with")
 	name := set.String("name", "", "what the clinician is called")
 	role := set.String("role", "clinician", "clinician or lead")
@@ -97,9 +110,9 @@ func addClinician(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	id, err := uuid.Parse(*clinicID)
+	id, err := clinicID()
 	if err != nil {
-		return errors.New("--clinic wants the id that clinic add printed")
+		return err
 	}
 	if !*fromStdin {
 		return errPasswordStdin
@@ -134,14 +147,14 @@ func readLine(r io.Reader) (string, error) {
 func issueToken(ctx context.Context, c *call) error {
 	set, db := c.flags()
 	role := set.String("role", "scheduler", "scheduler")
-	clinicID := set.String("clinic", "", "the clinic's id")
+	clinicID := clinicFlag(set)
 	ttl := set.Duration("ttl", 720*time.Hour, "how long the token lasts")
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	id, err := uuid.Parse(*clinicID)
+	id, err := clinicID()
 	if err != nil {
-		return errors.New("--clinic wants the id that clinic add printed")
+		return err
 	}
 	return c.withHouse(ctx, *db, func(h *house, now time.Time) error {
 		token, err := h.service.IssueServiceToken(ctx, id, access.Role(*role), *ttl, now)

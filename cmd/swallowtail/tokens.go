@@ -28,13 +28,13 @@ func tokenDocOf(t clinic.ServiceToken) tokenDoc {
 
 func listTokens(ctx context.Context, c *call) error {
 	set, db := c.flags()
-	clinicID := set.String("clinic", "", "the clinic's id")
+	clinicID := clinicFlag(set)
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	id, err := uuid.Parse(*clinicID)
+	id, err := clinicID()
 	if err != nil {
-		return errors.New("--clinic wants the id that clinic add printed")
+		return err
 	}
 	return c.withHouse(ctx, *db, func(h *house, _ time.Time) error {
 		tokens, err := h.service.ServiceTokens(ctx, id)
