@@ -95,14 +95,11 @@ func resetSecondFactor(ctx context.Context, c *call) error {
 func setClinicianPassword(ctx context.Context, c *call) error {
 	set, db := c.flags()
 	email := set.String("email", "", "what the clinician signs in with")
-	fromStdin := set.Bool("password-stdin", false, "read the password from standard input, up to the end of its line")
+	readPassword := c.passwordFlag(set)
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	if !*fromStdin {
-		return errPasswordStdin
-	}
-	password, err := readLine(c.in)
+	password, err := readPassword()
 	if err != nil {
 		return err
 	}

@@ -106,7 +106,7 @@ func addClinician(ctx context.Context, c *call) error {
 	email := set.String("email", "", "what the clinician signs in with")
 	name := set.String("name", "", "what the clinician is called")
 	role := set.String("role", "clinician", "clinician or lead")
-	fromStdin := set.Bool("password-stdin", false, "read the password from standard input, up to the end of its line")
+	readPassword := c.passwordFlag(set)
 	if err := c.parse(set); err != nil {
 		return err
 	}
@@ -114,10 +114,7 @@ func addClinician(ctx context.Context, c *call) error {
 	if err != nil {
 		return err
 	}
-	if !*fromStdin {
-		return errPasswordStdin
-	}
-	password, err := readLine(c.in)
+	password, err := readPassword()
 	if err != nil {
 		return err
 	}
@@ -134,6 +131,17 @@ func addClinician(ctx context.Context, c *call) error {
 
 var errPasswordStdin = errors.New(
 	"give the password on standard input, with --password-stdin: an argument would show in the list of processes")
+
+// passwordFlag adds the flag that says where a password comes from, and returns how to read it once the flags have been parsed.
+func (c *call) passwordFlag(set *flag.FlagSet) func() (string, error) {
+	fromStdin := set.Bool("password-stdin", false, "read the password from standard input, up to the end of its line")
+	return func() (string, error) {
+		if !*fromStdin {
+			return "", errPasswordStdin
+		}
+		return readLine(c.in)
+	}
+}
 
 // readLine returns the first line of a reader, without its end.
 func readLine(r io.Reader) (string, error) {
