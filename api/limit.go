@@ -89,8 +89,8 @@ type Limits struct {
 //     waits of a password or a short code.
 //   - Caller, 20 a second and 300 at once: a phone with a fortnight pushes and pages in fewer than ten calls, a scheduler
 //     with 10,100 reminders pages 101 times within a second, a clinician reads 40 families in 161.
-//   - Refused, one in 10 seconds and 100 at once: nobody is refused who uses what they were given. At 300 octets a row, that is
-//     2.6 MB a day of one caller's.
+//   - Refused, one in 10 seconds and 100 at once: nobody is refused who uses what they were given. At 260 octets a row, that is
+//     2.2 MB a day of one caller's.
 func UsualLimits() Limits {
 	return Limits{Address: Rate{200, 2000}, Guess: Rate{2, 100}, Caller: Rate{20, 300}, Refused: Rate{0.1, 100}}
 }
