@@ -62,7 +62,7 @@ func InstantAt(n Night, t TimeOfDay, zone *time.Location) time.Time {
 	from := time.Unix(wall-26*60*60, 0).In(zone)
 	for {
 		_, offset := from.Zone()
-		_, end := from.ZoneBounds()
+		end := offsetHolds(from)
 		at := time.Unix(wall-int64(offset), 0)
 		if at.Before(from) {
 			return from

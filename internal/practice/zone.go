@@ -40,3 +40,15 @@ func offsetKnown(m Moment, name string) bool {
 	_, offset := time.UnixMilli(m.unixMilli).In(zone).Zone()
 	return int32(offset) == m.offset //nolint:gosec // an offset is less than a day
 }
+
+// offsetHolds returns an instant after at until which the zone of at keeps the offset that it has then: that of the next
+// change, or an earlier one. It returns the zero time where the offset is kept for good.
+func offsetHolds(at time.Time) time.Time {
+	_, end := at.ZoneBounds()
+	if end.IsZero() || end.After(at) {
+		return end
+	}
+	// On the last day of a leap year, where a zone follows a yearly rule, Go gives the beginning of that day in UTC
+	// (go.dev/issue/81583), and only after the last change of the year.
+	return time.Date(at.UTC().Year()+1, time.January, 1, 0, 0, 0, 0, time.UTC).In(at.Location())
+}
