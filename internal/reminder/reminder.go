@@ -3,7 +3,9 @@
 //
 // A reminder is due at the learner's reminder time at home, and lapses at the next one or when quiet hours begin, whichever
 // comes first; tonight's lapses with the night. There is at most one a day for the family: tonight's, or else the one for the evening before.
-// The clinic is told once of a run of evenings without practice, when it reaches the length that the plan names.
+// The clinic is told once of a run of evenings without practice, when it reaches the length that the plan names. A day on which
+// the zone's clock skips from before the reminder time to where the night closes or into quiet hours goes without: the clinic is
+// told on the next.
 package reminder
 
 import (
@@ -69,7 +71,7 @@ func nextOf(v *practice.View, p *practice.Programme, last practice.Night) Upcomi
 	// The day before tonight's may still have its reminder time to come, where that lies after midnight.
 	for night := max(p.Enrolment.Tonight(v.At)-1, p.Enrolment.FirstNight); night <= last; night++ {
 		lapses := d.lapses(night)
-		if !v.At.Before(lapses) {
+		if !v.At.Before(lapses) || d.leftOut(night) {
 			continue
 		}
 		due := d.due(night)
@@ -118,11 +120,17 @@ func (d day) lapses(n practice.Night) time.Time {
 		return next
 	}
 	for _, date := range []practice.Night{n, n + 1, n + 2} {
-		if quiet := practice.InstantAt(date, e.Plan.QuietFrom, e.Zone); quiet.After(due) && quiet.Before(next) {
+		if quiet := practice.InstantAt(date, e.Plan.QuietFrom, e.Zone); !quiet.Before(due) && quiet.Before(next) {
 			return quiet
 		}
 	}
 	return next
+}
+
+// leftOut reports whether there is no instant for the reminders of a night, since the zone's clock skips from before their time
+// to where the night closes or into quiet hours.
+func (d day) leftOut(n practice.Night) bool {
+	return !d.at(n).Before(sooner(d.lapses(n), d.programme.Enrolment.Closes(n)))
 }
 
 // due returns what is due at the reminder time of a night, if nothing more is heard until then.
@@ -139,7 +147,8 @@ func (d day) due(n practice.Night) []Reminder {
 	case run > 0 && d.tellsOf(n-1) && !d.wasOpenAt(n, at):
 		add(Missed, n-1)
 	}
-	if d.told(n, run) == d.programme.Enrolment.Plan.FollowUpRun {
+	told, enough := d.told(n, run), d.programme.Enrolment.Plan.FollowUpRun
+	if told == enough || told == enough+1 && d.leftOut(n-1) {
 		add(FollowUp, n-1)
 	}
 	slices.SortFunc(all, func(a, b Reminder) int { return slices.Compare(a.ID[:], b.ID[:]) })
