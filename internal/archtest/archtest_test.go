@@ -16,6 +16,8 @@ var rules = map[string]rule{
 	"inside knows no HTTP nor SQL": insideKnowsNoHTTPNorSQL,
 	"only api imports generated":   onlyAPIImportsGenerated,
 	"memory is for tests":          memoryIsForTests,
+	"channeltest is for tests":     channeltestIsForTests,
+	"leaves stand alone":           leavesStandAlone,
 	"the clock is an argument":     clockIsAnArgument,
 	"sizes are kept":               sizesAreKept,
 	"packages are commented":       packagesAreCommented,
@@ -92,6 +94,8 @@ func TestImportRules(t *testing.T) {
 		{"inside knows no HTTP nor SQL", "internal/clinic/a.go", "database/sql", false},
 		{"inside knows no HTTP nor SQL", "internal/access/a.go", "github.com/labstack/echo/v4", false},
 		{"inside knows no HTTP nor SQL", "internal/judgement/a.go", "net/http/httptest", false},
+		{"inside knows no HTTP nor SQL", "internal/channel/a.go", "net", true},
+		{"inside knows no HTTP nor SQL", "internal/calendar/a.go", "net/http", false},
 
 		{"only api imports generated", "api/a.go", "swallowtail/api/oas", true},
 		{"only api imports generated", "api/a_test.go", "swallowtail/api/oas", true},
@@ -106,6 +110,19 @@ func TestImportRules(t *testing.T) {
 		{"memory is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/store/memory", false},
 		{"memory is for tests", "api/a.go", "swallowtail/internal/store/memory", false},
 		{"memory is for tests", "internal/store/storetest/a.go", "swallowtail/internal/store/memory", false},
+
+		{"channeltest is for tests", "internal/channel/a_test.go", "swallowtail/internal/channel/channeltest", true},
+		{"channeltest is for tests", "cmd/swallowtail/a_test.go", "swallowtail/internal/channel/channeltest", true},
+		{"channeltest is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/channel", true},
+		{"channeltest is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/channel/channeltest", false},
+		{"channeltest is for tests", "internal/channel/a.go", "swallowtail/internal/channel/channeltest", false},
+
+		{"leaves stand alone", "internal/channel/a.go", "github.com/wneessen/go-mail", true},
+		{"leaves stand alone", "internal/channel/channeltest/a.go", "swallowtail/internal/channel", true},
+		{"leaves stand alone", "internal/channel/a_test.go", "swallowtail/internal/practice", true},
+		{"leaves stand alone", "internal/channels/a.go", "swallowtail/internal/practice", true},
+		{"leaves stand alone", "internal/channel/a.go", "swallowtail/internal/practice", false},
+		{"leaves stand alone", "internal/calendar/a.go", "swallowtail/internal/channel", false},
 	}
 	for _, c := range cases {
 		t.Run(c.rule+": "+c.path+" to "+c.imported, func(t *testing.T) {

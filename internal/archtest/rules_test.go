@@ -111,8 +111,11 @@ var outside = []string{
 // inside are the packages that must not know of them.
 var inside = []string{
 	"internal/practice", "internal/judgement", "internal/stats", "internal/reminder", "internal/fault",
-	"internal/access", "internal/clinic",
+	"internal/access", "internal/clinic", "internal/channel", "internal/calendar",
 }
+
+// leaves are packages that stand alone: they import nothing of the module but what lies in them.
+var leaves = []string{"internal/channel", "internal/calendar"}
 
 func insideKnowsNoHTTPNorSQL(sources []source) []string {
 	return eachImport(sources, false, func(s source, imported string) string {
@@ -136,6 +139,26 @@ func memoryIsForTests(sources []source) []string {
 	return eachImport(sources, false, func(s source, imported string) string {
 		if within(imported, module+"/internal/store/memory") && !within(s.dir, "internal/simulate") {
 			return "it keeps nothing: only tests and the simulator may"
+		}
+		return ""
+	})
+}
+
+func leavesStandAlone(sources []source) []string {
+	return eachImport(sources, false, func(s source, imported string) string {
+		for _, leaf := range leaves {
+			if _, own := ours(imported); own && within(s.dir, leaf) && !within(imported, module+"/"+leaf) {
+				return leaf + " stands alone"
+			}
+		}
+		return ""
+	})
+}
+
+func channeltestIsForTests(sources []source) []string {
+	return eachImport(sources, false, func(s source, imported string) string {
+		if within(imported, module+"/internal/channel/channeltest") {
+			return "it does what an address tells it to: only tests may"
 		}
 		return ""
 	})
