@@ -35,7 +35,7 @@ type Channel interface {
 
 // What became of a message that was not acknowledged.
 var (
-	// ErrRefused says that this address will never take it, or that it is no message that the channel can send.
+	// ErrRefused says that this address will never take it. A message that the channel can't send is ErrLater.
 	ErrRefused = errors.New("refused for good")
 	// ErrLater says that it was certainly not taken, and may be tried again.
 	ErrLater = errors.New("not taken, may be tried again")

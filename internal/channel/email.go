@@ -134,8 +134,11 @@ func (e *Email) Recognises() bool { return false }
 // on only the relay's answer tells, and without one it is ErrUnclear. A context that ends breaks the connection off at once.
 func (e *Email) Send(ctx context.Context, m Message) error {
 	letter, err := e.compose(m)
-	if err != nil {
+	switch {
+	case errors.Is(err, errAddress):
 		return fmt.Errorf("email: %w: %w", ErrRefused, err)
+	case err != nil: // whoever made the message is at fault, not the address
+		return fmt.Errorf("email: %w: %w", ErrLater, err)
 	}
 	t := &talk{step: connecting}
 	handing, cancel := context.WithTimeout(ctx, e.config.Timeout)

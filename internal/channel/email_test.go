@@ -167,7 +167,7 @@ func TestWhatARelayAnswersDecidesWhetherToSendAgain(t *testing.T) {
 		{name: "rcpt-550-5.2.1", want: channel.ErrRefused},
 		{name: "rcpt-551", want: channel.ErrRefused},
 		{name: "rcpt-553-5.1.3", want: channel.ErrRefused},
-		{name: "rcpt-554", want: channel.ErrRefused},
+		{name: "rcpt-554", want: channel.ErrLater},
 		{name: "rcpt-556-5.1.10", want: channel.ErrRefused},
 		{name: "rcpt-450-4.2.1", want: channel.ErrLater, words: "email: RCPT TO: answered 450 4.2.1: not taken"},
 		{name: "rcpt-421", want: channel.ErrLater},
@@ -180,7 +180,7 @@ func TestWhatARelayAnswersDecidesWhetherToSendAgain(t *testing.T) {
 		{name: "rcpt-503", want: channel.ErrLater},
 		{name: "rcpt-530-5.7.0", want: channel.ErrLater},
 		{name: "end-550-5.1.1", want: channel.ErrRefused, words: "email: end of message: answered 550 5.1.1: refused for good"},
-		{name: "end-550", want: channel.ErrRefused},
+		{name: "end-550", want: channel.ErrLater},
 		{name: "end-552", want: channel.ErrLater},
 		{name: "end-552-5.2.2", want: channel.ErrLater},
 		{name: "end-554", want: channel.ErrLater},
@@ -422,24 +422,26 @@ func TestWhatIsNoMessageIsNotSent(t *testing.T) {
 	unsubscribe := func(address string) func(*channel.Message) {
 		return func(m *channel.Message) { m.Unsubscribe = address }
 	}
-	cases := map[string]func(*channel.Message){
-		"no address":              to(""),
-		"no domain":               to("anna"),
-		"a line more":             to("anna@home.example.test\r\nRCPT TO:<ben@home.example.test>"),
-		"a line feed":             to("anna@home.example.test\n"),
-		"two addresses":           to("anna@home.example.test, ben@home.example.test"),
-		"a name":                  to("Anna <anna@home.example.test>"),
-		"angle brackets":          to("<anna@home.example.test>"),
-		"an end of the path":      to("anna@home.example.test> NOTIFY=NEVER"),
-		"quotes":                  to(`"anna b"@home.example.test`),
-		"quoted line":             to("\"anna\r\n\"@home.example.test"),
-		"a comment":               to("anna(hello)@home.example.test"),
-		"an IP address":           to("anna@[127.0.0.1]"),
-		"an underscore":           to("anna@home_example.test"),
-		"not ASCII":               to("änna@home.example.test"),
-		"not ASCII, domain":       to("anna@höme.example.test"),
-		"a name too long":         to(strings.Repeat("a", 65) + "@home.example.test"),
-		"too long":                to("anna@" + strings.Repeat("home.", 50) + "test"),
+	ofTheAddress := map[string]func(*channel.Message){
+		"no address":         to(""),
+		"no domain":          to("anna"),
+		"a line more":        to("anna@home.example.test\r\nRCPT TO:<ben@home.example.test>"),
+		"a line feed":        to("anna@home.example.test\n"),
+		"two addresses":      to("anna@home.example.test, ben@home.example.test"),
+		"a name":             to("Anna <anna@home.example.test>"),
+		"angle brackets":     to("<anna@home.example.test>"),
+		"an end of the path": to("anna@home.example.test> NOTIFY=NEVER"),
+		"quotes":             to(`"anna b"@home.example.test`),
+		"quoted line":        to("\"anna\r\n\"@home.example.test"),
+		"a comment":          to("anna(hello)@home.example.test"),
+		"an IP address":      to("anna@[127.0.0.1]"),
+		"an underscore":      to("anna@home_example.test"),
+		"not ASCII":          to("änna@home.example.test"),
+		"not ASCII, domain":  to("anna@höme.example.test"),
+		"a name too long":    to(strings.Repeat("a", 65) + "@home.example.test"),
+		"too long":           to("anna@" + strings.Repeat("home.", 50) + "test"),
+	}
+	ofTheSender := map[string]func(*channel.Message){
 		"subject of two lines":    subject("Practice time\r\nBcc: ben@home.example.test"),
 		"subject and line feed":   subject("Practice time\n"),
 		"subject and return":      subject("Practice\rtime"),
@@ -456,13 +458,18 @@ func TestWhatIsNoMessageIsNotSent(t *testing.T) {
 		"a password":              unsubscribe("https://anna:b@clinic.example.test/u"),
 		"nonsense":                unsubscribe("https://clinic.example.test/%zz"),
 	}
-	for name, change := range cases {
-		m := reminderTo("anna@home.example.test")
-		change(&m)
-		err := e.Send(t.Context(), m)
-		require.ErrorIs(t, err, channel.ErrRefused, name)
-		assert.NotContains(t, err.Error(), "anna", name)
-		assert.NotContains(t, err.Error(), "ben", name)
+	for _, cases := range []struct {
+		are  error
+		each map[string]func(*channel.Message)
+	}{{channel.ErrRefused, ofTheAddress}, {channel.ErrLater, ofTheSender}} {
+		for name, change := range cases.each {
+			m := reminderTo("anna@home.example.test")
+			change(&m)
+			err := e.Send(t.Context(), m)
+			require.ErrorIs(t, err, cases.are, name)
+			assert.NotContains(t, err.Error(), "anna", name)
+			assert.NotContains(t, err.Error(), "ben", name)
+		}
 	}
 	assert.Empty(t, server.Messages(t))
 

@@ -53,16 +53,16 @@ func meaning(at step, reply *textproto.Error) error {
 	return ErrLater
 }
 
-// plainMeaning is what a reply of 5yz means by its own code (RFC 5321, sections 4.2.2 and 4.2.3; 556: RFC 7504).
+// plainMeaning is what a reply of 5yz means by its own code (RFC 5321, sections 4.2.2 and 4.2.3; 556: RFC 7504). Only in answer to
+// the recipient is it believed to be about the mailbox: many filters answer a message with a plain 550 that they do not like.
 func plainMeaning(at step, code int) error {
 	switch code {
-	case 550, 551, 553, 556: // the mailbox: not there, elsewhere, not a possible one, not in such a domain
-		return ErrRefused
-	case 554: // the transaction: of a recipient, or of a message
+	case 550, 551, 553, 556: // not there, elsewhere, not a possible one, not in such a domain
 		if at == recipient {
 			return ErrRefused
 		}
 	}
-	// Among them 552, which RFC 5321, section 4.5.3.1.10, wants treated as passing, and 500 to 504, which are about commands.
+	// Among them 552, which RFC 5321, section 4.5.3.1.10, wants treated as passing, 554, which relays that deny relaying answer, and
+	// 500 to 504, which are about commands.
 	return ErrLater
 }
