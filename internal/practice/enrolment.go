@@ -79,9 +79,11 @@ type Enrolment struct {
 	Positions  []Position     // in use at the start
 	ReminderAt TimeOfDay
 	Written    time.Time // when it was made
-	Paused     bool      // no reminders
-	Ended      bool      // no reminders, and no nights after EndedOn
-	EndedOn    Night     // the last night, where Ended
+	// ReminderSet is when ReminderAt was moved last; zero where it never was.
+	ReminderSet time.Time
+	Paused      bool  // no reminders
+	Ended       bool  // no reminders, and no nights after EndedOn
+	EndedOn     Night // the last night, where Ended
 }
 
 // planned returns the last planned night.

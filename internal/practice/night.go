@@ -28,6 +28,9 @@ func ParseNight(text string) (Night, error) {
 // String returns the night as YYYY-MM-DD.
 func (n Night) String() string { return n.date().Format(time.DateOnly) }
 
+// Weekday returns the day of the week of the date, 1 for Monday to 7 for Sunday (ISO 8601).
+func (n Night) Weekday() int { return int(n.date().Weekday()+6)%7 + 1 }
+
 func (n Night) date() time.Time { return time.Unix(int64(n)*daySeconds, 0).UTC() }
 
 // NightOf returns the night to which practice at m belongs: the date on the wall at the place, where the day turns at
@@ -50,6 +53,15 @@ func ParseTimeOfDay(text string) (TimeOfDay, error) {
 
 // String returns the time as HH:MM.
 func (t TimeOfDay) String() string { return fmt.Sprintf("%02d:%02d", t/60, t%60) }
+
+// Between reports whether the time lies from a time of day until another, which may be past midnight. Where the two are equal
+// nothing lies between them.
+func (t TimeOfDay) Between(from, until TimeOfDay) bool {
+	if from <= until {
+		return from <= t && t < until
+	}
+	return t >= from || t < until
+}
 
 func (t TimeOfDay) seconds() int64 { return int64(t) * 60 }
 

@@ -25,6 +25,9 @@ const (
 	Tonight  Kind = "tonight"   // tonight's practice is still to come; for the family
 	Missed   Kind = "missed"    // the evening before passed without news of practice; for the family
 	FollowUp Kind = "follow_up" // a run of evenings without practice; for the clinic
+
+	// Verification is no reminder, but goes the same way: the code that shows that an address is read by whoever gave it.
+	Verification Kind = "verification"
 )
 
 // Reminder is one thing to remind somebody of.
