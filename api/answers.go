@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"encoding/base64"
 	"net/http"
 	"strings"
@@ -12,6 +13,7 @@ import (
 type answer struct {
 	status int
 	body   []byte
+	kind   string // its media type; empty for JSON
 }
 
 func ok(body []byte) answer { return answer{status: http.StatusOK, body: body} }
@@ -23,7 +25,7 @@ func encoded(document any) (answer, error) {
 }
 
 func (a answer) write(w http.ResponseWriter) error {
-	w.Header().Set("Content-Type", "application/json")
+	w.Header().Set("Content-Type", cmp.Or(a.kind, "application/json"))
 	w.WriteHeader(a.status)
 	_, err := w.Write(a.body)
 	return err

@@ -16,6 +16,8 @@ func onObjects(s *siege) []attack {
 	s.t.Helper()
 	enrolment := s.sibling.summary().text("enrolment", "id")
 	theirPlan := s.other.clinician.post("/v1/plans", map[string]any{"name": "Theirs"}).ok(http.StatusCreated).text("id")
+	mamas := s.mama.addressed("mama@example.org")
+	feed, _ := s.mama.fed()
 	notThere := func(tries string, as who, path string) attack {
 		return get(tries, as, path, http.StatusNotFound, "not-found")
 	}
@@ -31,6 +33,11 @@ func onObjects(s *siege) []attack {
 		notThere("a clinician asks for another clinic's plan", s.clinician, "/v1/plans/"+theirPlan),
 		notThere("a clinician mixes a learner with another learner's enrolment", s.clinician, s.family.path("nights")+"?enrolment="+enrolment),
 		refused("a phone revokes the phone of another caregiver of its household", s.papa.who, "/v1/devices/"+s.mama.device+"/revoke", nil),
+		refused("a phone removes an address of another caregiver of its household", s.papa.who, "/v1/reminder-addresses/"+mamas+"/remove", nil),
+		refused("a phone verifies an address of another caregiver", s.papa.who, "/v1/reminder-addresses/"+mamas+"/verify", map[string]any{"code": "7ZK3-9QXM"}),
+		refused("a phone says when another caregiver is reminded", s.papa.who, "/v1/reminder-addresses/"+mamas+"/wanted", map[string]any{}),
+		refused("a phone revokes another caregiver's calendar", s.papa.who, "/v1/calendar-feeds/"+feed+"/revoke", nil),
+		refused("a phone moves another household's reminders", s.papa.who, "/v1/enrolments/"+enrolment+"/reminder-time", map[string]any{"reminder_time": "18:45"}),
 		refused("a phone withdraws another caregiver's consent", s.papa.who, "/v1/caregivers/"+s.mama.caregiver+"/withdraw-consent", nil),
 		refused("a clinician withdraws the consent of another clinic's caregiver", s.clinician, "/v1/caregivers/"+s.otherPapa.caregiver+"/withdraw-consent", nil),
 		refused("a clinician makes an invite into another clinic's household", s.clinician, "/v1/households/"+s.other.household+"/invites", map[string]any{}),
@@ -115,6 +122,11 @@ func onFunctions(s *siege) []attack {
 		forbidden("a clinician reads the cohort, which is the lead's", s.clinician, "/v1/cohort"),
 		forbidden("a clinician reads the audit trail, which is the lead's", s.clinician, "/v1/audit"),
 		forbidden("a clinician reads what the scheduler does", s.clinician, "/v1/reminders/overdue"),
+		may("a clinician claims what the scheduler sends", s.clinician, "/v1/reminders/claims", map[string]any{}),
+		forbidden("a clinician reads a caregiver's addresses", s.clinician, "/v1/reminder-addresses"),
+		forbidden("the scheduler reads a caregiver's addresses", s.scheduler, "/v1/reminder-addresses"),
+		forbidden("a phone reads whom the clinic is to call", s.papa.who, "/v1/follow-ups"),
+		may("a phone claims its own reminder", s.papa.who, "/v1/reminders/claims", map[string]any{}),
 		may("a clinician hands in entries as a phone", s.clinician, "/v1/sync", s.papa.envelope()),
 		may("a clinician gives consent for a caregiver", s.clinician, "/v1/consent", map[string]any{"version": "1"}),
 		forbidden("the scheduler reads the roster", s.scheduler, "/v1/roster"),
@@ -158,6 +170,13 @@ func onMembers(s *siege) []attack {
 		smuggle("a password is changed for another", s.clinician, "/v1/auth/password", map[string]any{
 			"password": password, "new_password": "eight quick otters", "email": s.site.email(access.RoleLead),
 		}),
+		smuggle("an address is another caregiver's", s.papa.who, "/v1/reminder-addresses", map[string]any{
+			"channel": "email", "to": "mallory@example.org", "caregiver_id": s.mama.caregiver,
+		}),
+		smuggle("an address is verified as it is added", s.papa.who, "/v1/reminder-addresses", map[string]any{
+			"channel": "email", "to": "mallory@example.org", "verified_at": "2027-03-01T00:00:00Z",
+		}),
+		smuggle("a scheduler claims for another clinic", s.scheduler, "/v1/reminders/claims", map[string]any{"clinic_id": s.other.id.String()}),
 		smuggle("a phone syncs as another household", s.papa.who, "/v1/sync", with(s.papa.envelope(), "household_id", s.sibling.household)),
 		smuggle("a phone syncs as another phone", s.papa.who, "/v1/sync", with(s.papa.envelope(), "device_id", s.mama.device)),
 		smuggle("members hide behind other letters", s.clinician, "/v1/households", map[string]any{"label": "x", "Label": "y"}),

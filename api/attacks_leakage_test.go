@@ -139,7 +139,7 @@ func TestAttacksOnWhatRolesSee(t *testing.T) {
 	due := s.scheduler.get("/v1/reminders/overdue").ok(http.StatusOK).list("overdue")
 	require.NotEmpty(t, due)
 	for _, one := range due {
-		assert.Subset(t, []string{"id", "kind", "learner_id", "household_id", "night", "due_at", "run", "last_heard_at"}, keys(one))
+		assert.Subset(t, []string{"id", "kind", "learner_id", "household_id", "night", "due_at", "lapses_at", "claimed_until", "run", "last_heard_at"}, keys(one))
 	}
 }
 

@@ -15,6 +15,8 @@ import (
 const (
 	// answerPolicy lets a browser do nothing with an answer (OWASP, REST Security Cheat Sheet, security headers).
 	answerPolicy = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+	// buttonPolicy lets it send a form to us besides.
+	buttonPolicy = "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 	// noFeatures switches off what a page could ask a browser for.
 	noFeatures = "accelerometer=(), camera=(), display-capture=(), geolocation=(), gyroscope=(), microphone=(), midi=(), payment=(), usb=()"
 	// stayWithTLS is a year (RFC 6797, section 6.1.1). It says nothing of other names below the server's.
@@ -64,12 +66,18 @@ func styleHash(page []byte) string {
 	return "'sha256-" + base64.StdEncoding.EncodeToString(hash[:]) + "'"
 }
 
-// shared lets pages of the origins named call from a browser: with a token, never with cookies, of which there are none.
+// shared lets pages of the origins named call from a browser: with a token, never with cookies, of which there are none. What
+// ends in a secret is for programs and for our own page, so no other has business with it.
 func shared(origins []string) echo.MiddlewareFunc {
 	if len(origins) == 0 {
 		return func(next echo.HandlerFunc) echo.HandlerFunc { return next }
 	}
+	secret := func(c echo.Context) bool {
+		_, is := withoutSecret(c.Request().URL)
+		return is
+	}
 	return middleware.CORSWithConfig(middleware.CORSConfig{
+		Skipper:       secret,
 		AllowOrigins:  origins,
 		AllowMethods:  []string{http.MethodGet, http.MethodPost},
 		AllowHeaders:  []string{"Authorization", "Content-Type", "Content-Encoding", "If-None-Match"},

@@ -23,6 +23,7 @@ func TestHeaders(t *testing.T) {
 	sheet, _, _ := strings.Cut(after, "</style>")
 	hash := sha256.Sum256([]byte(sheet))
 	const nothing = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+	const button = "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 	for _, test := range []struct {
 		answer reply
 		policy string
@@ -31,6 +32,8 @@ func TestHeaders(t *testing.T) {
 		{w.nobody("").get("/v1/roster"), nothing},
 		{w.do(call{method: http.MethodGet, path: "/nowhere", elsewhere: true}), nothing},
 		{w.papa.get(streamPath), nothing},
+		{w.nobody("").get("/v1/unsubscribe/x"), button},
+		{w.post("/v1/unsubscribe/x", nil), nothing},
 		{page, nothing + "; style-src 'sha256-" + base64.StdEncoding.EncodeToString(hash[:]) + "'"},
 	} {
 		h := test.answer.header

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -60,6 +61,7 @@ const (
 	planCursor      = "plans"
 	entryCursor     = "entries"
 	overdueCursor   = "overdue"
+	followUpCursor  = "follow-ups"
 	auditCursor     = "audit/"  // and whom it is about
 	rosterCursor    = "roster/" // and the order
 )
@@ -104,6 +106,30 @@ func (s *server) numberCursor(kind string, cursor *string) (int64, error) {
 
 func (s *server) sealNumber(kind string, n int64) *string {
 	cursor := s.Keys.SealCursor(kind, binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // read back the same
+	return &cursor
+}
+
+// dueKey reads a cursor that holds an instant and an id.
+func (s *server) dueKey(kind string, cursor *string) (*clinic.DueKey, error) {
+	if cursor == nil {
+		return nil, nil //nolint:nilnil // no cursor, no place
+	}
+	payload, err := s.Keys.OpenCursor(kind, *cursor)
+	if err != nil {
+		return nil, err
+	}
+	if len(payload) != 24 {
+		return nil, errCursor
+	}
+	return &clinic.DueKey{
+		ID:  uuid.UUID(payload[:16]),
+		Due: time.UnixMilli(int64(binary.BigEndian.Uint64(payload[16:]))), //nolint:gosec // written by sealDueKey
+	}, nil
+}
+
+func (s *server) sealDueKey(kind string, key clinic.DueKey) *string {
+	payload := binary.BigEndian.AppendUint64(key.ID[:], uint64(key.Due.UnixMilli()))
+	cursor := s.Keys.SealCursor(kind, payload)
 	return &cursor
 }
 

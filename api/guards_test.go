@@ -29,7 +29,12 @@ type world struct {
 	papa      *phone
 	enrolment string
 	plan      string
-	spare     *phone  // another of papa's, for calls that do away with it
+	spare     *phone // another of papa's, for calls that do away with it
+	address   string // papa's
+	feed      string // papa's
+	calendar  string // where it is read
+	reminder  string // nobody's, as is what follows
+	followUp  string
 	other     *family // of another clinic
 	otherPapa *phone
 }
@@ -49,6 +54,9 @@ func newWorld(t testing.TB) *world {
 		}
 	}
 	w.spare = w.papa.further()
+	w.address = w.papa.addressed("papa@example.org")
+	w.feed, w.calendar = w.papa.fed()
+	w.reminder, w.followUp = uuid.NewString(), uuid.NewString()
 	w.plan = w.clinician.post("/v1/plans", map[string]any{"name": "Three weeks"}).ok(http.StatusCreated).text("id")
 	return w
 }
@@ -60,6 +68,8 @@ func (w *world) targets() []target {
 	staff := []who{w.clinician, w.lead}
 	device, scheduler := []who{w.papa.who}, []who{w.scheduler}
 	household := "/v1/households/" + w.household
+	address, reminder := "/v1/reminder-addresses/"+w.address, "/v1/reminders/"+w.reminder
+	claim := uuid.NewString()
 	credentials := map[string]any{"email": w.email(), "password": password}
 	return []target{
 		{"getHealth", http.MethodGet, "/healthz", nil, nil},
@@ -108,6 +118,24 @@ func (w *world) targets() []target {
 		{"streamSync", http.MethodGet, streamPath, nil, device},
 		{"getOwnHousehold", http.MethodGet, "/v1/household", nil, device},
 		{"listOverdue", http.MethodGet, "/v1/reminders/overdue", nil, scheduler},
+		{"claimReminders", http.MethodPost, "/v1/reminders/claims", map[string]any{"limit": 1}, scheduler},
+		{"giveGoAhead", http.MethodPost, reminder + "/go-ahead", map[string]any{"claim": claim}, scheduler},
+		{"reportReminder", http.MethodPost, reminder + "/outcome", map[string]any{"claim": claim, "outcome": "sent"}, scheduler},
+		{"setReminderTime", http.MethodPost, "/v1/enrolments/" + w.enrolment + "/reminder-time", map[string]any{"reminder_time": "18:45"}, append(device, staff...)},
+		{"addReminderAddress", http.MethodPost, "/v1/reminder-addresses", map[string]any{"channel": "email", "to": "other@example.org"}, device},
+		{"listReminderAddresses", http.MethodGet, "/v1/reminder-addresses", nil, device},
+		{"sendAddressCode", http.MethodPost, address + "/code", nil, device},
+		{"verifyReminderAddress", http.MethodPost, address + "/verify", map[string]any{"code": "7ZK3-9QXM"}, device},
+		{"setReminderWanted", http.MethodPost, address + "/wanted", map[string]any{"kinds": []any{"missed"}}, device},
+		{"removeReminderAddress", http.MethodPost, address + "/remove", nil, device},
+		{"showUnsubscribe", http.MethodGet, "/v1/unsubscribe/x", nil, nil},
+		{"unsubscribe", http.MethodPost, "/v1/unsubscribe/x", nil, nil},
+		{"createCalendarFeed", http.MethodPost, "/v1/calendar-feeds", nil, device},
+		{"listCalendarFeeds", http.MethodGet, "/v1/calendar-feeds", nil, device},
+		{"revokeCalendarFeed", http.MethodPost, "/v1/calendar-feeds/" + w.feed + "/revoke", nil, device},
+		{"getCalendar", http.MethodGet, w.calendar, nil, nil},
+		{"listFollowUps", http.MethodGet, "/v1/follow-ups", nil, staff},
+		{"recordFollowUp", http.MethodPost, "/v1/follow-ups/" + w.followUp + "/outcome", map[string]any{"outcome": "called"}, staff},
 		// The last, since it does away with what the others need.
 		{"withdrawConsent", http.MethodPost, "/v1/caregivers/" + w.papa.caregiver + "/withdraw-consent", nil, append(device, staff...)},
 	}
@@ -157,7 +185,7 @@ func TestWhatIsNoIDIsNotThere(t *testing.T) {
 	w := newWorld(t)
 	instance := func(r reply) map[string]any { return with(r.doc(), "instance", nil) }
 	for _, target := range w.targets() {
-		for _, mine := range []string{w.plan, w.household, w.learner, w.enrolment, w.spare.device, w.papa.caregiver} {
+		for _, mine := range []string{w.plan, w.household, w.learner, w.enrolment, w.spare.device, w.papa.caregiver, w.reminder, w.address, w.feed, w.followUp} {
 			if !strings.Contains(target.path, mine) {
 				continue
 			}

@@ -121,6 +121,7 @@ func openHouseWith(t testing.TB, path string, keys *access.Keys, at *clock, made
 	require.NoError(t, h.store.Migrate(t.Context()))
 	h.service = clinic.New(clinic.Config{
 		Store: h.store, Journal: journal.NewMemory(server.next()), Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log, Listening: limits,
+		PublicURL: publicURL,
 	})
 	t.Cleanup(h.service.EndListening)
 	require.NoError(t, h.service.Prepare(t.Context(), at.now()))

@@ -1,7 +1,9 @@
 package api_test
 
 import (
+	"cmp"
 	"encoding/json"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -23,6 +25,7 @@ type operation struct {
 	id, method, path  string
 	success           int // the status
 	takesBody         bool
+	mediaType         string   // of the body
 	pathIDs, queryIDs []string // the names of parameters that are ids
 }
 
@@ -39,7 +42,7 @@ func describedOperations(t testing.TB) []operation {
 		Paths map[string]map[string]struct {
 			OperationID string
 			Parameters  []parameter
-			RequestBody map[string]any
+			RequestBody struct{ Content map[string]any }
 			Responses   map[string]any
 		}
 		Components struct{ Parameters map[string]parameter }
@@ -50,7 +53,10 @@ func describedOperations(t testing.TB) []operation {
 	var all []operation
 	for path, item := range doc.Paths {
 		for method, described := range item {
-			o := operation{id: described.OperationID, method: strings.ToUpper(method), path: path, takesBody: described.RequestBody != nil}
+			o := operation{id: described.OperationID, method: strings.ToUpper(method), path: path, takesBody: described.RequestBody.Content != nil}
+			if o.takesBody {
+				o.mediaType = slices.Min(slices.Collect(maps.Keys(described.RequestBody.Content)))
+			}
 			for _, p := range described.Parameters {
 				if p.Ref != "" {
 					p = doc.Components.Parameters[p.Ref[strings.LastIndex(p.Ref, "/")+1:]]
@@ -99,6 +105,8 @@ type crowd struct {
 	principals []principal
 	things     map[string][]thing // by the name of the parameter that names one
 	bodies     map[string]func(by principal, ids map[string]string) any
+	claims     map[string]string // by reminder
+	codes      map[string]string // by address
 }
 
 // everybodys is what belongs to every clinic.
@@ -108,7 +116,7 @@ func newCrowd(t testing.TB) *crowd {
 	t.Helper()
 	h := newHouse(t)
 	h.clock.set(inHalifax(t, "2027-03-01 19:45")) // when those who have not practised are reminded
-	c := &crowd{house: h, things: map[string][]thing{}}
+	c := &crowd{house: h, things: map[string][]thing{}, claims: map[string]string{}, codes: map[string]string{}}
 	north, south := h.newSite("north"), h.newSite("south")
 	otter, stoat, badger := north.newFamily("Otter"), north.newFamily("Stoat"), south.newFamily("Badger")
 	mama, papa := otter.newPhone("Mama"), otter.newPhone("Papa")
@@ -120,6 +128,7 @@ func newCrowd(t testing.TB) *crowd {
 		}
 		c.own("caregiver", thing{name, p.caregiver, p.family.id.String(), p.family.household, p.caregiver})
 		c.own("device", thing{name, p.further().device, p.family.id.String(), p.family.household, p.caregiver})
+		c.wanting(name, p)
 	}
 	for name, s := range map[string]*site{"own": north, "the other clinic's": south} {
 		few := map[string]any{"name": "Three evenings", "parameters": map[string]any{"nights": 3}} // so that little is folded each time
@@ -134,6 +143,8 @@ func newCrowd(t testing.TB) *crowd {
 		c.own("enrolment", thing{name, f.enrolAs(map[string]any{"first_night": "2027-03-01", "plan_id": plan}), at, f.household, ""})
 	}
 	c.own("plan", thing{"everybody's", clinic.BuiltinPlan.String(), everybodys, "", ""})
+	c.reminded("own", stoat, nana)
+	c.reminded("the other clinic's", badger, other)
 	for name := range c.things {
 		c.own(name, thing{whose: "nobody's", id: uuid.NewString()})
 	}
@@ -177,6 +188,41 @@ func (c *crowd) join(p principal) {
 		}
 	}
 	c.principals = append(c.principals, p)
+}
+
+// wanting has a caregiver want to be reminded, at an address that is not verified yet, and by a calendar.
+func (c *crowd) wanting(name string, p *phone) {
+	c.t.Helper()
+	own := func(parameter, id string) {
+		c.own(parameter, thing{name, id, p.family.id.String(), p.family.household, p.caregiver})
+	}
+	address := p.addressed(p.caregiver + "@example.org")
+	c.codes[address] = p.family.codes()[address]
+	own("address", address)
+	feed, calendar := p.fed()
+	own("feed", feed)
+	own("secret", calendar[len("/v1/calendars/"):])
+}
+
+// reminded claims a family's reminder, and gives up on that of another in its clinic, who is to be called.
+func (c *crowd) reminded(name string, f *family, p *phone) {
+	c.t.Helper()
+	p.verified("read@example.org")
+	lost := f.newFamily("Vole")
+	lost.enrolAs(map[string]any{"first_night": "2027-03-01"})
+	for _, r := range f.claimed("tonight") {
+		if at(c.t, r, "learner_id") != f.learner {
+			f.failed(r)
+			continue
+		}
+		id := at(c.t, r, "id").(string)
+		c.claims[id] = at(c.t, r, "claim").(string)
+		c.own("reminder", thing{name, id, f.id.String(), f.household, ""})
+		out := pathOf(c.t, at(c.t, r, "destinations", 0, "unsubscribe_url"))
+		c.own("token", thing{name, out[len("/v1/unsubscribe/"):], f.id.String(), f.household, p.caregiver})
+	}
+	listed := f.clinician.get("/v1/follow-ups").ok(http.StatusOK).text("follow_ups", 0, "id")
+	c.own("follow_up", thing{name, listed, f.id.String(), lost.household, ""})
 }
 
 // guard gives each clinician a second factor, and returns the recovery codes of each by e-mail address.
@@ -246,6 +292,9 @@ func (c *crowd) strangers(north *site, otter *family) {
 	member("novice")
 }
 
+// claimOf returns the claim of a reminder, and some other where there is none.
+func (c *crowd) claimOf(reminder string) string { return cmp.Or(c.claims[reminder], uuid.NewString()) }
+
 // addBodies says for each operation that takes a body what to send, so that nothing but who asks can be in the way.
 func (c *crowd) addBodies(north, south *site, otter *family, papa *phone, codes map[string][]string) {
 	c.t.Helper()
@@ -289,6 +338,21 @@ func (c *crowd) addBodies(north, south *site, otter *family, papa *phone, codes 
 		"createEnrolment":   fixed(map[string]any{"first_night": "2027-04-01", "timezone": halifax, "reminder_time": "19:30"}),
 
 		"setEnrolmentStatus": fixed(map[string]any{"status": "paused"}),
+		"setReminderTime":    fixed(map[string]any{"reminder_time": "18:45"}),
+		"claimReminders":     fixed(map[string]any{"limit": 1}),
+		"giveGoAhead": func(_ principal, ids map[string]string) any {
+			return map[string]any{"claim": c.claimOf(ids["reminder"])}
+		},
+		"reportReminder": func(_ principal, ids map[string]string) any {
+			return map[string]any{"claim": c.claimOf(ids["reminder"]), "outcome": "skipped"}
+		},
+		"addReminderAddress": fixed(map[string]any{"channel": "email", "to": "further@example.org"}),
+		"verifyReminderAddress": func(_ principal, ids map[string]string) any {
+			return map[string]any{"code": cmp.Or(c.codes[ids["address"]], "7ZK3-9QXM")}
+		},
+		"setReminderWanted": fixed(map[string]any{"kinds": []any{"missed"}}),
+		"unsubscribe":       fixed("List-Unsubscribe=One-Click"),
+		"recordFollowUp":    fixed(map[string]any{"outcome": "called"}),
 		"addClinicEntries": func(_ principal, ids map[string]string) any {
 			return map[string]any{"entries": []any{c.made(ids["learner"], "choose", c.clock.now(), map[string]any{"position": "left"})}}
 		},

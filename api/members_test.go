@@ -13,7 +13,7 @@ type memberTest struct {
 // memberTests makes them from a good body of each operation.
 func memberTests(good map[string]map[string]any) []memberTest {
 	tests := slices.Concat(strangers(good), accessMembers(good), planMembers(good), householdMembers(good), learnerMembers(good))
-	return append(tests, entryMembers(good)...)
+	return slices.Concat(tests, entryMembers(good), schedulerMembers(good), addressMembers(good), followUpMembers(good))
 }
 
 // strangers gives every body a member that nobody knows.
@@ -174,5 +174,86 @@ func entryMembers(good map[string]map[string]any) []memberTest {
 		{id: "addClinicEntries", name: "no entries", body: with(entries, "entries", []any{}), pointers: []string{"/entries"}},
 		{id: "addClinicEntries", name: "entries left out", body: map[string]any{}, pointers: []string{"/entries"}},
 		{id: "addClinicEntries", name: "a member of sync's", body: with(entries, "schema", 1), pointers: []string{"/schema"}},
+	}
+}
+
+func schedulerMembers(good map[string]map[string]any) []memberTest {
+	claims, goAhead, report := good["claimReminders"], good["giveGoAhead"], good["reportReminder"]
+	part := map[string]any{"id": "01953a10-0000-7000-8000-0000000000ff", "channel": "email", "outcome": "failed"}
+	parts := func(parts ...any) map[string]any { return with(report, "destinations", parts) }
+	many := make([]any, 51)
+	for i := range many {
+		many[i] = part
+	}
+	return []memberTest{
+		{id: "claimReminders", name: "a limit too low", body: with(claims, "limit", 0), pointers: []string{"/limit"}},
+		{id: "claimReminders", name: "a limit too high", body: with(claims, "limit", 501), pointers: []string{"/limit"}},
+		{id: "claimReminders", name: "a limit in words", body: with(claims, "limit", secret), pointers: []string{"/limit"}},
+		{id: "claimReminders", name: "a lease too short", body: with(claims, "lease_seconds", 9), pointers: []string{"/lease_seconds"}},
+		{id: "claimReminders", name: "a lease too long", body: with(claims, "lease_seconds", 901), pointers: []string{"/lease_seconds"}},
+		{id: "claimReminders", name: "a lease for ever, which in nanoseconds comes round to two minutes", body: with(claims, "lease_seconds", int64(1)<<55+120), pointers: []string{"/lease_seconds"}},
+		{id: "claimReminders", name: "a lease before all time", body: with(claims, "lease_seconds", 120-int64(1)<<55), pointers: []string{"/lease_seconds"}},
+		{id: "claimReminders", name: "half a second", body: with(claims, "lease_seconds", 10.5), pointers: []string{"/lease_seconds"}},
+		{id: "claimReminders", name: "an instant that is none", body: with(claims, "as_of", "tonight"), pointers: []string{"/as_of"}},
+		{id: "claimReminders", name: "an instant too late", body: with(claims, "as_of", "2027-03-09T22:30:00Z"), problem: "as-of-too-late"},
+		{id: "claimReminders", name: "a kind unknown", body: with(claims, "kinds", []any{"tonight", secret}), pointers: []string{"/kinds/1"}},
+		{id: "giveGoAhead", name: "no claim", body: map[string]any{}, pointers: []string{"/claim"}},
+		{id: "giveGoAhead", name: "a claim that is no id", body: with(goAhead, "claim", secret), pointers: []string{"/claim"}},
+		{id: "giveGoAhead", name: "nobody's claim", body: with(goAhead, "claim", "00000000-0000-0000-0000-000000000000"), pointers: []string{"/claim"}},
+		{id: "giveGoAhead", name: "a channel that may be either", body: with(goAhead, "repeatable", "yes"), pointers: []string{"/repeatable"}},
+		{id: "reportReminder", name: "no claim", body: with(report, "claim", nil), pointers: []string{"/claim"}},
+		{id: "reportReminder", name: "no outcome", body: with(report, "outcome", nil), pointers: []string{"/outcome"}},
+		{id: "reportReminder", name: "another outcome", body: with(report, "outcome", secret), pointers: []string{"/outcome"}},
+		{id: "reportReminder", name: "a detail too long", body: with(report, "detail", repeated("x", 201)), pointers: []string{"/detail"}},
+		{id: "reportReminder", name: "a detail of two lines", body: with(report, "detail", "a\nb"), pointers: []string{"/detail"}},
+		{id: "reportReminder", name: "too many destinations", body: parts(many...), pointers: []string{"/destinations"}},
+		{id: "reportReminder", name: "a destination that is no id", body: parts(part, with(part, "id", secret)), pointers: []string{"/destinations/1/id"}},
+		{id: "reportReminder", name: "a destination of no outcome", body: parts(with(part, "outcome", nil)), pointers: []string{"/destinations/0/outcome"}},
+		{id: "reportReminder", name: "a destination of much detail", body: parts(with(part, "detail", repeated("x", 201))), pointers: []string{"/destinations/0/detail"}},
+		{id: "setReminderTime", name: "no time", body: map[string]any{}, pointers: []string{"/reminder_time"}},
+		{id: "setReminderTime", name: "no such time", body: map[string]any{"reminder_time": "7:30"}, pointers: []string{"/reminder_time"}},
+		{id: "setReminderTime", name: "a time in quiet hours", body: map[string]any{"reminder_time": "21:00"}, pointers: []string{"/reminder_time"}},
+	}
+}
+
+func addressMembers(good map[string]map[string]any) []memberTest {
+	address, wanted := good["addReminderAddress"], good["setReminderWanted"]
+	quiet := map[string]any{"from": "18:00", "until": "09:00", "timezone": halifax}
+	hushed := func(name string, value any) map[string]any {
+		return with(wanted, "quiet_hours", with(quiet, name, value))
+	}
+	return []memberTest{
+		{id: "addReminderAddress", name: "no channel", body: with(address, "channel", nil), pointers: []string{"/channel"}},
+		{id: "addReminderAddress", name: "another channel", body: with(address, "channel", "pigeon"), pointers: []string{"/channel"}},
+		{id: "addReminderAddress", name: "no address", body: with(address, "to", nil), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "an address that is none", body: with(address, "to", secret), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "an address with a name", body: with(address, "to", "Papa <papa@example.org>"), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "two addresses", body: with(address, "to", "papa@example.org,mama@example.org"), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "an address with a header", body: with(address, "to", "papa@example.org\r\nBcc: x@example.org"), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "an address too long", body: with(address, "to", repeated("x", 250)+"@example.org"), pointers: []string{"/to"}},
+		{id: "addReminderAddress", name: "several at once", body: map[string]any{"channel": "email", "to": "x", "weekdays": []any{0}}, pointers: []string{"/to", "/weekdays/0"}},
+		{id: "setReminderWanted", name: "a kind for the clinic", body: with(wanted, "kinds", []any{"follow_up"}), pointers: []string{"/kinds/0"}},
+		{id: "setReminderWanted", name: "a kind twice", body: with(wanted, "kinds", []any{"missed", "missed"}), pointers: []string{"/kinds/1"}},
+		{id: "setReminderWanted", name: "an eighth day", body: with(wanted, "weekdays", []any{1, 8}), pointers: []string{"/weekdays/1"}},
+		{id: "setReminderWanted", name: "a day twice", body: with(wanted, "weekdays", []any{1, 1}), pointers: []string{"/weekdays/1"}},
+		{id: "setReminderWanted", name: "a day by name", body: with(wanted, "weekdays", []any{"Monday"}), pointers: []string{"/weekdays/0"}},
+		{id: "setReminderWanted", name: "a beginning that is none", body: hushed("from", "24:00"), pointers: []string{"/quiet_hours/from"}},
+		{id: "setReminderWanted", name: "no end", body: hushed("until", nil), pointers: []string{"/quiet_hours/until"}},
+		{id: "setReminderWanted", name: "no such zone", body: hushed("timezone", "Atlantis/"+secret), pointers: []string{"/quiet_hours/timezone"}},
+		{id: "setReminderWanted", name: "a stranger within", body: hushed("From", "18:00"), pointers: []string{"/quiet_hours/From"}},
+		{id: "verifyReminderAddress", name: "no code", body: map[string]any{}, problem: "code-refused", pointers: []string{"/code"}},
+		{id: "verifyReminderAddress", name: "a code as a number", body: map[string]any{"code": 123456}, pointers: []string{"/code"}},
+		{id: "verifyReminderAddress", name: "a wrong code", body: map[string]any{"code": secret}, problem: "code-refused", pointers: []string{"/code"}},
+	}
+}
+
+func followUpMembers(good map[string]map[string]any) []memberTest {
+	outcome := good["recordFollowUp"]
+	return []memberTest{
+		{id: "recordFollowUp", name: "no outcome", body: map[string]any{}, pointers: []string{"/outcome"}},
+		{id: "recordFollowUp", name: "another outcome", body: with(outcome, "outcome", secret), pointers: []string{"/outcome"}},
+		{id: "recordFollowUp", name: "another status", body: with(outcome, "status", "Paused"), pointers: []string{"/status"}},
+		{id: "recordFollowUp", name: "a note too long", body: with(outcome, "note", repeated("x", 2001)), pointers: []string{"/note"}},
+		{id: "recordFollowUp", name: "a note with NUL", body: with(outcome, "note", "\x00"), pointers: []string{"/note"}},
 	}
 }

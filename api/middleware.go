@@ -85,12 +85,24 @@ var (
 	errEncoding    = fault.New(fault.UnsupportedMedia, "unsupported-encoding", "Send the body as it is or compressed with gzip.")
 	errUncompress  = fault.New(fault.Unreadable, "body-unreadable", "The body is not the gzip that its Content-Encoding says it is.")
 	errInterrupted = fault.New(fault.Unreadable, "body-unreadable", "The body could not be read to its end.")
+
+	errNotForm   = fault.New(fault.UnsupportedMedia, "unsupported-media-type", "Send a form with List-Unsubscribe=One-Click, or no body.")
+	errLargeForm = fault.New(fault.TooLarge, "too-large", "The body is too large: send a form with List-Unsubscribe=One-Click, or no body.").
+			With("limits", map[string]int{"bytes": maxForm})
 )
+
+// maxForm is how many octets the form of a mail program may have. What it must hold is 26 (RFC 8058, section 3.1).
+const maxForm = 4096
 
 // readBody reads a body whole, decompressed and within its bound, before anything looks at it.
 func readBody(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r := c.Request()
+		if r.Method == http.MethodPost && c.Path() == unsubscribeRoute {
+			if err := passOver(r); err != nil {
+				return err
+			}
+		}
 		if r.Method != http.MethodPost || r.ContentLength == 0 {
 			return next(c)
 		}
@@ -107,6 +119,24 @@ func readBody(next echo.HandlerFunc) echo.HandlerFunc {
 		r.Header.Del("Content-Encoding")
 		return next(c)
 	}
+}
+
+// passOver takes the form that a mail program sends off a request. Nothing is read of it: that it was sent says all.
+func passOver(r *http.Request) error {
+	size, err := io.Copy(io.Discard, io.LimitReader(r.Body, maxForm+1))
+	switch {
+	case size > maxForm:
+		return errLargeForm
+	case err != nil:
+		return errInterrupted.Because(err)
+	}
+	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if form := kind == "application/x-www-form-urlencoded" || kind == "multipart/form-data"; size > 0 && (err != nil || !form) {
+		return errNotForm
+	}
+	r.Body, r.ContentLength = http.NoBody, 0
+	r.Header.Del("Content-Type")
+	return nil
 }
 
 func inflated(r *http.Request) ([]byte, error) {

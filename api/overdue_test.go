@@ -46,13 +46,14 @@ func TestOverdueWhole(t *testing.T) {
 	require.Len(t, r.list("overdue"), 1)
 	id := r.text("overdue", 0, "id")
 	assert.JSONEq(t, `{"overdue":[{"id":"`+id+`","kind":"tonight","learner_id":"`+f.learner+`","household_id":"`+f.household+`",
-		"night":"2027-03-01","due_at":"2027-03-01T23:30:00Z","run":0,"last_heard_at":"2027-03-01T22:01:00Z"}],"cursor":null}`, string(r.body))
+		"night":"2027-03-01","due_at":"2027-03-01T23:30:00Z","lapses_at":"2027-03-02T01:00:00Z",
+		"claimed_until":null,"run":0,"last_heard_at":"2027-03-01T22:01:00Z"}],"cursor":null}`, string(r.body))
 	f.clock.advance(time.Hour)
 	assert.Equal(t, id, f.scheduler.get("/v1/reminders/overdue").ok(http.StatusOK).text("overdue", 0, "id"), "the same, whenever it is worked out")
 }
 
 // TestOverdueThroughAFortnight looks at each instant at which anything changes, across the night on which clocks go forward,
-// for a family that practises on the 9th and the 13th only.
+// for a family that practises on the 9th, the 13th and the 19th only.
 func TestOverdueThroughAFortnight(t *testing.T) {
 	t.Parallel()
 	f := newHouse(t).newSite("north").newFamily("Otter")
@@ -82,7 +83,10 @@ func TestOverdueThroughAFortnight(t *testing.T) {
 		{"2027-03-15 19:30", []string{"tonight 2027-03-15"}, false},
 		{"2027-03-16 19:30", []string{"tonight 2027-03-16"}, false},
 		{"2027-03-17 19:30", []string{"follow_up 2027-03-16", "tonight 2027-03-17"}, false},
-		{"2027-03-18 19:30", []string{"tonight 2027-03-18"}, false}, // once a run
+		{"2027-03-18 19:30", nil, false}, // once a run, and from then on more rarely
+		{"2027-03-19 19:30", []string{"tonight 2027-03-19"}, false},
+		{"2027-03-19 20:00", nil, true},
+		{"2027-03-20 19:30", []string{"tonight 2027-03-20"}, false},
 		{"2027-03-21 20:59", []string{"tonight 2027-03-21"}, false}, // the last planned
 		{"2027-03-22 19:30", []string{"missed 2027-03-21"}, false},
 		{"2027-03-22 21:00", nil, false},

@@ -28,6 +28,11 @@ func listings(t *testing.T) (*world, []listing) {
 		f.enrol("2027-03-01")
 	}
 	w.clock.set(inHalifax(t, "2027-03-01 19:45"))
+	other := w.newSite("east") // whose schedulers fail
+	for i := range 3 {
+		other.newFamily(fmt.Sprintf("Shrew %d", i)).enrol("2027-03-01")
+	}
+	other.failed(other.claimed("tonight")...)
 	return w, []listing{
 		{"/v1/plans", "plans", w.clinician},
 		{"/v1/households", "households", w.clinician},
@@ -37,6 +42,7 @@ func listings(t *testing.T) (*world, []listing) {
 		{"/v1/roster?order=missed", "learners", w.clinician},
 		{w.family.path("entries"), "entries", w.clinician},
 		{"/v1/reminders/overdue", "overdue", w.scheduler},
+		{"/v1/follow-ups", "follow_ups", other.clinician},
 	}
 }
 

@@ -68,7 +68,8 @@ func (s *server) answerError(err error, c echo.Context) {
 	case http.StatusTooManyRequests, http.StatusServiceUnavailable, http.StatusInsufficientStorage:
 		header.Set("Retry-After", strconv.Itoa(waitOf(f)))
 	}
-	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, c.Request().URL.EscapedPath())); err != nil {
+	instance, _ := withoutSecret(c.Request().URL)
+	if err := c.Blob(status, "application/problem+json", encodeProblem(f, status, instance)); err != nil {
 		s.Log.Warn("answer not delivered", slog.String("route", c.Path()))
 	}
 }

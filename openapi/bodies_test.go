@@ -29,7 +29,16 @@ const (
 	answered = `"swallowing_trouble":false,"aspiration_history":false,"recent_mouth_throat_or_neck_surgery":false,` +
 		`"sore_mouth":false,"nausea_or_vomiting":false,"breathing_trouble":false,"reduced_alertness":false,` +
 		`"under_minimum_age":false,"allergy_to_ingredients":false`
-	learnerPath = "/v1/learners/01953a10-0000-7000-8000-000000000020"
+	claim       = `"claim":"01954f2e-1a00-7000-8000-000000000211"`
+	destination = `"id":"01953a10-0000-7000-8000-000000000060","channel":"email"`
+	quiet       = `{"from":"18:00","until":"09:00","timezone":"America/Halifax"}`
+
+	learnerPath   = "/v1/learners/01953a10-0000-7000-8000-000000000020"
+	claimsPath    = "/v1/reminders/claims"
+	reminderPath  = "/v1/reminders/01954f2e-1a00-7000-8000-000000000201"
+	addressesPath = "/v1/reminder-addresses"
+	wantedPath    = "/01953a10-0000-7000-8000-000000000060/wanted"
+	followUpPath  = "/v1/follow-ups/01954f2e-1a00-7000-8000-000000000301/outcome"
 )
 
 // freeForm lists what an answer may hold without a schema of its own: what was sent, as it was sent, and the description.
@@ -94,6 +103,34 @@ func TestRequestBodies(t *testing.T) {
 		{"both", learnerPath + "/enrolments", fmt.Sprintf(enrol, `,"target":{"capsule_size":"1","length_mm":12.5,"width_mm":5}`), false},
 		{"every question", learnerPath + "/screening", `{"answers":{` + answered + `,"sugar_restricted":false},"decision":"go"}`, true},
 		{"a question of the plan's", learnerPath + "/screening", `{"answers":{` + answered + `,"sugar_restricted":true,"wears_a_brace":false},"decision":"no_go"}`, true},
+		{"whatever is due", claimsPath, `{}`, true},
+		{"a claim in every particular", claimsPath, `{"limit":500,"lease_seconds":900,"as_of":"2027-03-09T22:30:00Z","kinds":["tonight","verification"]}`, true},
+		{"a claim of nothing", claimsPath, `{"limit":0}`, false},
+		{"a lease too short", claimsPath, `{"lease_seconds":9}`, false},
+		{"a lease too long", claimsPath, `{"lease_seconds":901}`, false},
+		{"a kind nobody knows", claimsPath, `{"kinds":["tomorrow"]}`, false},
+		{"no kind at all", claimsPath, `{"kinds":[]}`, false},
+		{"asking for the go-ahead", reminderPath + "/go-ahead", `{` + claim + `,"repeatable":true}`, true},
+		{"asking without a claim", reminderPath + "/go-ahead", `{"repeatable":true}`, false},
+		{"a report", reminderPath + "/outcome", `{` + claim + `,"outcome":"sent"}`, true},
+		{"a report by destination", reminderPath + "/outcome", `{` + claim + `,"outcome":"failed","destinations":[{` + destination + `,"outcome":"failed","permanent":true,"detail":"550"}]}`, true},
+		{"an outcome nobody knows", reminderPath + "/outcome", `{` + claim + `,"outcome":"lost"}`, false},
+		{"a destination without an outcome", reminderPath + "/outcome", `{` + claim + `,"outcome":"failed","destinations":[{` + destination + `}]}`, false},
+		{"a detail too long", reminderPath + "/outcome", `{` + claim + `,"outcome":"failed","detail":"` + strings.Repeat("x", 201) + `"}`, false},
+		{"an address", addressesPath, `{"channel":"email","to":"papa@example.org"}`, true},
+		{"an address in every particular", addressesPath, `{"channel":"email","to":"papa@example.org","kinds":["missed"],"weekdays":[1,7],"quiet_hours":` + quiet + `}`, true},
+		{"an address of a channel nobody knows", addressesPath, `{"channel":"pigeon","to":"papa"}`, false},
+		{"nothing wanted that stands for all", addressesPath + wantedPath, `{}`, true},
+		{"no quiet hours", addressesPath + wantedPath, `{"kinds":[],"weekdays":[],"quiet_hours":null}`, true},
+		{"quiet hours without a zone", addressesPath + wantedPath, `{"quiet_hours":{"from":"18:00","until":"09:00"}}`, false},
+		{"a follow-up, which goes to no family", addressesPath + wantedPath, `{"kinds":["follow_up"]}`, false},
+		{"an eighth day", addressesPath + wantedPath, `{"weekdays":[8]}`, false},
+		{"a day twice", addressesPath + wantedPath, `{"weekdays":[1,1]}`, false},
+		{"a reminder time", "/v1/enrolments/01953a10-0000-7000-8000-000000000030/reminder-time", `{"reminder_time":"18:45"}`, true},
+		{"a reminder time that is none", "/v1/enrolments/01953a10-0000-7000-8000-000000000030/reminder-time", `{"reminder_time":"24:00"}`, false},
+		{"a call", followUpPath, `{"outcome":"stops","note":"They move away.","status":"ended"}`, true},
+		{"a call without an outcome", followUpPath, `{"note":"They move away."}`, false},
+		{"a call of which nothing came that is known", followUpPath, `{"outcome":"waits"}`, false},
 		{"a question left out", learnerPath + "/screening", `{"answers":{` + answered + `},"decision":"go"}`, false},
 	}
 	for _, test := range tests {
@@ -131,6 +168,10 @@ func TestAnswerBodies(t *testing.T) {
 		`"learner_id":null,"recorded_at":null,"rev":1,"status":"quarantined",` +
 		`"author":{"role":"caregiver","id":"01953a10-0000-7000-8000-000000000040"},"device":null,` +
 		`"stamp":{"received_at":"2027-03-02T23:50:01.204Z","clock_offset_ms":-3,"seal":"s"},"problem":null%s}`
+	const held = `{"claimed":[{"id":"01954f2e-1a00-7000-8000-000000000201","kind":"tonight","learner_id":"01953a10-0000-7000-8000-000000000020",` +
+		`"household_id":"01953a10-0000-7000-8000-000000000010","night":"2027-03-09","due_at":"2027-03-09T22:30:00Z","lapses_at":"2027-03-10T01:00:00Z",` +
+		`"run":0,"last_heard_at":null,` + claim + `,"lease_until":"2027-03-09T22:32:00Z","attempt":1,"destinations":[{` + destination +
+		`,"to":"papa@example.org","key":"k","subject":"Practice time","text":"It is.","unsubscribe_url":null}]}]}`
 	changed := func(members string) string {
 		return strings.Replace(fmt.Sprintf(full, digest), `"changes":[]`, `"changes":[`+fmt.Sprintf(change, members)+`]`, 1)
 	}
@@ -156,6 +197,11 @@ func TestAnswerBodies(t *testing.T) {
 		{"the family's view on hold", summary, fmt.Sprintf(family, `,"hold":{"what_to_do":"Call your clinic."}`), true},
 		{"the family's view with readiness", summary, fmt.Sprintf(family, `,"readiness":{"criteria":[]}`), false},
 		{"the family's view with flags", summary, fmt.Sprintf(family, `,"flags":[]`), false},
+		{"a reminder that is held", post(claimsPath, ""), held, true},
+		{"a code that is held", post(claimsPath, ""), strings.NewReplacer(`"tonight"`, `"verification"`, `"2027-03-09"`, `null`,
+			`"01953a10-0000-7000-8000-000000000020"`, `null`).Replace(held), true},
+		{"a reminder that is held under no claim", post(claimsPath, ""), strings.Replace(held, claim+`,`, ``, 1), false},
+		{"a name in what is held", post(claimsPath, ""), strings.Replace(held, `"run"`, `"nickname":"Otter","run"`, 1), false},
 		{"a position nobody knows", summary, strings.Replace(fmt.Sprintf(family, ``), `"left"`, `"sideways"`, 1), false},
 	}
 	for _, test := range tests {

@@ -224,14 +224,17 @@ type AddedEntries struct {
 
 // Reminder is one that is due.
 type Reminder struct {
-	ID          string     `json:"id"`
-	Kind        string     `json:"kind"` // tonight, missed, follow_up
-	LearnerID   string     `json:"learner_id"`
-	HouseholdID string     `json:"household_id"`
-	Night       string     `json:"night"`
-	DueAt       time.Time  `json:"due_at"`
-	Run         int        `json:"run"` // closed nights in a row without practice
-	LastHeardAt *time.Time `json:"last_heard_at"`
+	ID          string    `json:"id"`
+	Kind        string    `json:"kind"` // tonight, missed, follow_up
+	LearnerID   string    `json:"learner_id"`
+	HouseholdID string    `json:"household_id"`
+	Night       string    `json:"night"`
+	DueAt       time.Time `json:"due_at"`
+	LapsesAt    time.Time `json:"lapses_at"` // from when it is due no more
+	// ClaimedUntil is until when it can't be claimed; nil where it can, and where it will not be handed out any more.
+	ClaimedUntil *time.Time `json:"claimed_until"`
+	Run          int        `json:"run"` // closed nights in a row without practice
+	LastHeardAt  *time.Time `json:"last_heard_at"`
 }
 
 // OverduePage is a page of due reminders by DueAt, then id; Cursor is empty on the last.

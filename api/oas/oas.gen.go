@@ -9,7 +9,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"mime/multipart"
 	"net/http"
+	"strings"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -52,6 +54,45 @@ func (e AuthorRole) Valid() bool {
 	case AuthorRoleCaregiver:
 		return true
 	case AuthorRoleClinician:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for Channel.
+const (
+	ChannelEmail Channel = "email"
+)
+
+// Valid indicates whether the value is a known member of the Channel enum.
+func (e Channel) Valid() bool {
+	switch e {
+	case ChannelEmail:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ClaimKind.
+const (
+	ClaimKindFollowUp     ClaimKind = "follow_up"
+	ClaimKindMissed       ClaimKind = "missed"
+	ClaimKindTonight      ClaimKind = "tonight"
+	ClaimKindVerification ClaimKind = "verification"
+)
+
+// Valid indicates whether the value is a known member of the ClaimKind enum.
+func (e ClaimKind) Valid() bool {
+	switch e {
+	case ClaimKindFollowUp:
+		return true
+	case ClaimKindMissed:
+		return true
+	case ClaimKindTonight:
+		return true
+	case ClaimKindVerification:
 		return true
 	default:
 		return false
@@ -139,6 +180,48 @@ func (e ExcuseReason) Valid() bool {
 	case ExcuseReasonOther:
 		return true
 	case ExcuseReasonTravel:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FollowUpOutcome.
+const (
+	FollowUpOutcomeCalled   FollowUpOutcome = "called"
+	FollowUpOutcomeNoAnswer FollowUpOutcome = "no_answer"
+	FollowUpOutcomeResumes  FollowUpOutcome = "resumes"
+	FollowUpOutcomeStops    FollowUpOutcome = "stops"
+)
+
+// Valid indicates whether the value is a known member of the FollowUpOutcome enum.
+func (e FollowUpOutcome) Valid() bool {
+	switch e {
+	case FollowUpOutcomeCalled:
+		return true
+	case FollowUpOutcomeNoAnswer:
+		return true
+	case FollowUpOutcomeResumes:
+		return true
+	case FollowUpOutcomeStops:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for FollowUpReason.
+const (
+	FollowUpReasonNotReached FollowUpReason = "not_reached"
+	FollowUpReasonRun        FollowUpReason = "run"
+)
+
+// Valid indicates whether the value is a known member of the FollowUpReason enum.
+func (e FollowUpReason) Valid() bool {
+	switch e {
+	case FollowUpReasonNotReached:
+		return true
+	case FollowUpReasonRun:
 		return true
 	default:
 		return false
@@ -439,6 +522,66 @@ func (e ReminderKind) Valid() bool {
 	}
 }
 
+// Defines values for ReminderOutcome.
+const (
+	ReminderOutcomeFailed  ReminderOutcome = "failed"
+	ReminderOutcomeSent    ReminderOutcome = "sent"
+	ReminderOutcomeSkipped ReminderOutcome = "skipped"
+	ReminderOutcomeUnclear ReminderOutcome = "unclear"
+)
+
+// Valid indicates whether the value is a known member of the ReminderOutcome enum.
+func (e ReminderOutcome) Valid() bool {
+	switch e {
+	case ReminderOutcomeFailed:
+		return true
+	case ReminderOutcomeSent:
+		return true
+	case ReminderOutcomeSkipped:
+		return true
+	case ReminderOutcomeUnclear:
+		return true
+	default:
+		return false
+	}
+}
+
+// Defines values for ReminderState.
+const (
+	ReminderStateClaimed ReminderState = "claimed"
+	ReminderStateGivenUp ReminderState = "given_up"
+	ReminderStateLapsed  ReminderState = "lapsed"
+	ReminderStateSending ReminderState = "sending"
+	ReminderStateSent    ReminderState = "sent"
+	ReminderStateSkipped ReminderState = "skipped"
+	ReminderStateUnclear ReminderState = "unclear"
+	ReminderStateWaiting ReminderState = "waiting"
+)
+
+// Valid indicates whether the value is a known member of the ReminderState enum.
+func (e ReminderState) Valid() bool {
+	switch e {
+	case ReminderStateClaimed:
+		return true
+	case ReminderStateGivenUp:
+		return true
+	case ReminderStateLapsed:
+		return true
+	case ReminderStateSending:
+		return true
+	case ReminderStateSent:
+		return true
+	case ReminderStateSkipped:
+		return true
+	case ReminderStateUnclear:
+		return true
+	case ReminderStateWaiting:
+		return true
+	default:
+		return false
+	}
+}
+
 // Defines values for ResultStatus.
 const (
 	ResultStatusAccepted    ResultStatus = "accepted"
@@ -628,6 +771,44 @@ func (e Verdict) Valid() bool {
 	}
 }
 
+// Defines values for WantedKind.
+const (
+	WantedKindMissed  WantedKind = "missed"
+	WantedKindTonight WantedKind = "tonight"
+)
+
+// Valid indicates whether the value is a known member of the WantedKind enum.
+func (e WantedKind) Valid() bool {
+	switch e {
+	case WantedKindMissed:
+		return true
+	case WantedKindTonight:
+		return true
+	default:
+		return false
+	}
+}
+
+// AddReminderAddressRequest An address, and what is wanted there.
+type AddReminderAddressRequest struct {
+	// Channel How a message gets there. Further channels may be added; report `skipped` of one that is not known.
+	Channel Channel `json:"channel"`
+
+	// Kinds Of what; left out, of all.
+	Kinds []WantedKind `json:"kinds,omitempty"`
+
+	// QuietHours When nothing is to come; null or left out for no such hours.
+	QuietHours *QuietHours `json:"quiet_hours,omitempty"`
+
+	// To The address, as the channel has it.
+	//
+	// Examples: papa@example.org
+	To string `json:"to"`
+
+	// Weekdays On which days, by the night that it is about; left out, on all.
+	Weekdays []Weekday `json:"weekdays,omitempty"`
+}
+
 // Advice A piece of coaching for a snag that recurs.
 type Advice struct {
 	// Nights The nights it occurred on.
@@ -690,7 +871,7 @@ type AuditRow struct {
 	// Seq The row's number; there are no gaps.
 	Seq int64 `json:"seq"`
 
-	// ThingID The device, caregiver, plan, screening or enrolment that it was about.
+	// ThingID The device, caregiver, plan, screening, enrolment, reminder, address, feed or follow-up that it was about.
 	ThingID *string `json:"thing_id"`
 
 	// Token The id (`jti`) of the access token.
@@ -713,6 +894,25 @@ type Author struct {
 
 // AuthorRole On whose authority an entry stands.
 type AuthorRole string
+
+// CalendarFeed A calendar feed, without its address.
+type CalendarFeed struct {
+	// CreatedAt When it was made.
+	//
+	// Examples: 2027-03-01T22:00:00Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// ID The feed's id.
+	//
+	// Examples: 01953a10-0000-7000-8000-000000000070
+	ID string `json:"id"`
+}
+
+// CalendarFeeds A caregiver's calendar feeds.
+type CalendarFeeds struct {
+	// Feeds The feeds.
+	Feeds []CalendarFeed `json:"feeds"`
+}
 
 // Caregiver A caregiver with their devices.
 type Caregiver struct {
@@ -769,6 +969,93 @@ type CaregiverCard struct {
 	//
 	// Examples: Papa
 	Name string `json:"name"`
+}
+
+// Channel How a message gets there. Further channels may be added; report `skipped` of one that is not known.
+type Channel string
+
+// ClaimKind What can be claimed, a `ReminderKind` or `verification`, a code that verifies an address.
+type ClaimKind string
+
+// ClaimRemindersRequest What to claim.
+type ClaimRemindersRequest struct {
+	// AsOf The instant as of which they are due; by default now. Never later than the server's clock + 24 h.
+	//
+	// Examples: 2027-03-09T22:30:00Z
+	AsOf *time.Time `json:"as_of,omitempty"`
+
+	// Kinds Which kinds to claim; left out, all but `verification`.
+	Kinds []ClaimKind `json:"kinds,omitempty"`
+
+	// LeaseSeconds How long they are held, in seconds, unless they are reported on before.
+	LeaseSeconds *int `json:"lease_seconds,omitempty"`
+
+	// Limit The most reminders to claim.
+	Limit *int `json:"limit,omitempty"`
+}
+
+// ClaimedReminder A reminder that is held by whoever claimed it.
+type ClaimedReminder struct {
+	// Attempt 1 when it is to be sent for the first time, more after each time that it was.
+	//
+	// Examples: 1
+	Attempt int `json:"attempt"`
+
+	// Claim What the holder shows with the go-ahead and the report.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000211
+	Claim string `json:"claim"`
+
+	// Destinations Where it is to be sent; none where nobody is to be written to.
+	Destinations []Destination `json:"destinations"`
+
+	// DueAt Since when it is due.
+	//
+	// Examples: 2027-03-09T22:30:00Z
+	DueAt time.Time `json:"due_at"`
+
+	// HouseholdID The household.
+	HouseholdID string `json:"household_id"`
+
+	// ID Its id, the same for the same learner, night and kind.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000201
+	ID string `json:"id"`
+
+	// Kind What can be claimed, a `ReminderKind` or `verification`, a code that verifies an address.
+	Kind ClaimKind `json:"kind"`
+
+	// LapsesAt From when it is due no more.
+	//
+	// Examples: 2027-03-10T01:00:00Z
+	LapsesAt time.Time `json:"lapses_at"`
+
+	// LastHeardAt When a device of the household last completed a sync call; null if none did.
+	LastHeardAt *time.Time `json:"last_heard_at"`
+
+	// LearnerID The learner; null for `verification`.
+	LearnerID *string `json:"learner_id"`
+
+	// LeaseUntil Until when it is handed out to nobody else.
+	//
+	// Examples: 2027-03-09T22:32:05Z
+	LeaseUntil time.Time `json:"lease_until"`
+
+	// Night The night it is about; null for `verification`.
+	//
+	// Examples: 2027-03-09
+	Night *string `json:"night"`
+
+	// Run How many closed nights in a row are missed or unheard.
+	//
+	// Examples: 0
+	Run int `json:"run"`
+}
+
+// ClaimedReminders What the caller holds from now on.
+type ClaimedReminders struct {
+	// Claimed The reminders.
+	Claimed []ClaimedReminder `json:"claimed"`
 }
 
 // ClinicEntriesRequest Entries about one learner. One that does not fit its schema is quarantined, never in its neighbours' way.
@@ -1184,6 +1471,24 @@ type Created struct {
 	ID string `json:"id"`
 }
 
+// CreatedCalendarFeed A calendar feed with its address, which can't be shown again.
+type CreatedCalendarFeed struct {
+	// CreatedAt When it was made.
+	//
+	// Examples: 2027-03-01T22:00:00Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// ID The feed's id.
+	//
+	// Examples: 01953a10-0000-7000-8000-000000000070
+	ID string `json:"id"`
+
+	// URL Its address, for a calendar program.
+	//
+	// Examples: https://practice.example.org/v1/calendars/9ht4sb7nqx2zwkc0rfvj3a6mde.ics
+	URL string `json:"url"`
+}
+
 // Criterion One criterion of readiness.
 type Criterion struct {
 	// ID Its name.
@@ -1215,6 +1520,69 @@ type Criterion struct {
 
 // Decision Whether the learner may practise.
 type Decision string
+
+// Destination Where a reminder is to be sent, and what. A lock screen may show all of the message; it holds no word about health.
+type Destination struct {
+	// Channel How a message gets there. Further channels may be added; report `skipped` of one that is not known.
+	Channel Channel `json:"channel"`
+
+	// ID The address's id.
+	//
+	// Examples: 01953a10-0000-7000-8000-000000000060
+	ID string `json:"id"`
+
+	// Key The same whenever the same message goes to the same destination again, and otherwise never: for a channel that
+	// recognises a message by it, such as one that takes an idempotency key.
+	//
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000201.01953a10-0000-7000-8000-000000000060
+	Key string `json:"key"`
+
+	// Subject The subject, where the channel has one.
+	//
+	// Examples: Practice time
+	Subject string `json:"subject"`
+
+	// Text The text, with line feeds.
+	//
+	// Examples: It is practice time. Whenever you are ready, the app shows what is left this evening.
+	Text string `json:"text"`
+
+	// To The address, as the channel has it.
+	//
+	// Examples: papa@example.org
+	To string `json:"to"`
+
+	// UnsubscribeURL Where one POST ends these messages: for the headers `List-Unsubscribe` and `List-Unsubscribe-Post` (RFC 8058) and for
+	// a link in the text. Null where there is nothing to end.
+	//
+	//
+	// Examples: https://practice.example.org/v1/unsubscribe/AZU6EAAAcACAAAAAAAAAYKZb3p0Qm1dX8sVt7yLw2Ho
+	UnsubscribeURL *string `json:"unsubscribe_url"`
+}
+
+// DestinationReport What became of a reminder at one destination.
+type DestinationReport struct {
+	// Channel How a message gets there. Further channels may be added; report `skipped` of one that is not known.
+	Channel Channel `json:"channel"`
+
+	// Detail What the channel said.
+	//
+	// Examples: 550 5.1.1 no such mailbox
+	Detail *string `json:"detail,omitempty"`
+
+	// ID The destination's id.
+	//
+	// Examples: 01953a10-0000-7000-8000-000000000060
+	ID string `json:"id"`
+
+	// Outcome `sent`: the channel has acknowledged it; `failed`: it has certainly not been sent; `skipped`: it was not tried, and is not to
+	// be; `unclear`: the channel can't tell whether it was sent.
+	Outcome ReminderOutcome `json:"outcome"`
+
+	// Permanent Of a failure, whether it would fail again. Nothing goes there any more until it has been verified anew.
+	Permanent *bool `json:"permanent,omitempty"`
+}
 
 // Device A device.
 type Device struct {
@@ -1560,12 +1928,166 @@ type FamilySummary struct {
 // Examples: open_disagreement
 type Flag = string
 
+// FollowUp A reason to follow a family up, and what is known of it. That nothing was heard does not say that nothing was done.
+type FollowUp struct {
+	// HouseholdID The learner's household.
+	HouseholdID string `json:"household_id"`
+
+	// ID Its id, the same for as long as the reason stands.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000301
+	ID string `json:"id"`
+
+	// LastHeardAt When a device of the household last completed a sync call; null if none did.
+	LastHeardAt *time.Time `json:"last_heard_at"`
+
+	// LearnerID The learner.
+	LearnerID string `json:"learner_id"`
+
+	// Nickname What the learner is called here.
+	//
+	// Examples: Otter
+	Nickname string `json:"nickname"`
+
+	// Night The night that made it a reason.
+	//
+	// Examples: 2027-03-09
+	Night string `json:"night"`
+
+	// Outcomes What came of following them up so far, the newest first.
+	Outcomes []FollowUpRecord `json:"outcomes"`
+
+	// Reason `run`: as many nights in a row without practice as the plan names, or more; `not_reached`: the reminders that should have gone
+	// out last reached nobody.
+	Reason FollowUpReason `json:"reason"`
+
+	// Run How many nights in a row are without practice by now.
+	//
+	// Examples: 3
+	Run int `json:"run"`
+
+	// Since Since when it is one.
+	//
+	// Examples: 2027-03-10T08:00:00Z
+	Since time.Time `json:"since"`
+
+	// Tried How the family was reminded lately, the newest first.
+	Tried []FollowUpTried `json:"tried"`
+}
+
+// FollowUpOutcome `called`: they were spoken to; `no_answer`: they were not reached; `resumes`: they go on; `stops`: they don't.
+type FollowUpOutcome string
+
+// FollowUpPage A page of families whom the clinic is to call.
+type FollowUpPage struct {
+	// Caution What to bear in mind.
+	//
+	// Examples: A phone that is silent may hold news: ask how it goes before saying that anything was missed.
+	Caution string `json:"caution"`
+
+	// Cursor Where the next page starts; null on the last.
+	Cursor *string `json:"cursor"`
+
+	// FollowUps The families, each with a reason, the longest listed first.
+	FollowUps []FollowUp `json:"follow_ups"`
+}
+
+// FollowUpReason `run`: as many nights in a row without practice as the plan names, or more; `not_reached`: the reminders that should have gone
+// out last reached nobody.
+type FollowUpReason string
+
+// FollowUpRecord What came of following a family up once.
+type FollowUpRecord struct {
+	// At When it was recorded.
+	//
+	// Examples: 2027-03-10T13:05:00Z
+	At time.Time `json:"at"`
+
+	// ClinicianID Who recorded it.
+	ClinicianID string `json:"clinician_id"`
+
+	// Note What else was said; empty where there is no note.
+	Note string `json:"note"`
+
+	// Outcome `called`: they were spoken to; `no_answer`: they were not reached; `resumes`: they go on; `stops`: they don't.
+	Outcome FollowUpOutcome `json:"outcome"`
+}
+
+// FollowUpTried A reminder to the family, and what became of it.
+type FollowUpTried struct {
+	// At When it came to that.
+	//
+	// Examples: 2027-03-08T22:31:00Z
+	At time.Time `json:"at"`
+
+	// Channel The channel of the last try; null where none was named.
+	//
+	// Examples: email
+	Channel *string `json:"channel"`
+
+	// Detail What the channel said of the last try; null where it said nothing.
+	//
+	// Examples: 550 5.1.1 no such mailbox
+	Detail *string `json:"detail"`
+
+	// DueAt When it was due.
+	//
+	// Examples: 2027-03-08T22:30:00Z
+	DueAt time.Time `json:"due_at"`
+
+	// Kind `tonight`: the reminder time has passed and nothing is recorded; `missed`: the night closed without practice;
+	// `follow_up`: a run of such nights, for the clinic.
+	Kind ReminderKind `json:"kind"`
+
+	// Night The night it was about.
+	//
+	// Examples: 2027-03-08
+	Night string `json:"night"`
+
+	// State Where a reminder stands. `claimed`: a scheduler holds it; `sending`: it has the go-ahead; `waiting`: it failed, and may be
+	// tried again. The others are final. `sent`: somebody has been reached; `skipped`: it was not to be sent any more, or to
+	// nobody; `given_up`: it failed for good, too often, or until it lapsed; `lapsed`: it was due no more before anybody had tried;
+	// `unclear`: it may have been sent, so it is not sent again.
+	State ReminderState `json:"state"`
+}
+
 // GiveConsentRequest Consent to a text that was shown.
 type GiveConsentRequest struct {
 	// Version The version of the text that was shown.
 	//
 	// Examples: 2027-01
 	Version string `json:"version"`
+}
+
+// GoAhead Leave to send.
+type GoAhead struct {
+	// Destinations The ids of those destinations to which it is to go.
+	Destinations []string `json:"destinations"`
+
+	// ReportBy By when to report; from then on it may be handed out again, or is noted as unclear.
+	//
+	// Examples: 2027-03-09T22:32:05Z
+	ReportBy time.Time `json:"report_by"`
+
+	// SendWithinSeconds Within how many seconds sending must begin.
+	//
+	// Examples: 15
+	SendWithinSeconds int `json:"send_within_seconds"`
+}
+
+// GoAheadRequest Who asks for the go-ahead, and how it would be sent.
+type GoAheadRequest struct {
+	// AsOf As in the claim.
+	AsOf *time.Time `json:"as_of,omitempty"`
+
+	// Claim The claim, as it was handed out.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000211
+	Claim string `json:"claim"`
+
+	// Repeatable Whether the channel recognises by `key` a message that it has had, so that it may be given it once more after a crash. Mail
+	// by SMTP does not.
+	Repeatable *bool `json:"repeatable,omitempty"`
 }
 
 // GoneNight A night that is no more.
@@ -1878,6 +2400,14 @@ type Nights struct {
 	Nights []Night `json:"nights"`
 }
 
+// OneClick What a mail program sends (RFC 8058, section 3.1).
+type OneClick struct {
+	// ListUnsubscribe Always `One-Click`; not looked at.
+	//
+	// Examples: One-Click
+	ListUnsubscribe *string `json:"List-Unsubscribe,omitempty"`
+}
+
 // OneTimeCode The six digits the authenticator shows now.
 //
 // Examples: 492039
@@ -1888,6 +2418,13 @@ type Outcome string
 
 // Overdue A reminder that is due.
 type Overdue struct {
+	// ClaimedUntil Until when it can't be claimed, since somebody holds it or has failed to send it; null where it can be claimed, and where
+	// it will not be handed out any more.
+	//
+	//
+	// Examples: 2027-03-09T22:32:00Z
+	ClaimedUntil *time.Time `json:"claimed_until"`
+
 	// DueAt Since when it is due.
 	//
 	// Examples: 2027-03-09T22:30:00Z
@@ -1904,6 +2441,11 @@ type Overdue struct {
 	// Kind `tonight`: the reminder time has passed and nothing is recorded; `missed`: the night closed without practice;
 	// `follow_up`: a run of such nights, for the clinic.
 	Kind ReminderKind `json:"kind"`
+
+	// LapsesAt From when it is due no more.
+	//
+	// Examples: 2027-03-10T01:00:00Z
+	LapsesAt time.Time `json:"lapses_at"`
 
 	// LastHeardAt When a device of the household last completed a sync call; null if none did.
 	LastHeardAt *time.Time `json:"last_heard_at"`
@@ -2225,7 +2767,7 @@ type Problem struct {
 	// Errors Each place in the input that is wrong.
 	Errors []ProblemError `json:"errors,omitempty"`
 
-	// Instance The path that was called.
+	// Instance The path that was called, up to a secret in it.
 	//
 	// Examples: /v1/sync
 	Instance *string `json:"instance,omitempty"`
@@ -2326,6 +2868,25 @@ type Proof struct {
 // Examples: wears_a_brace
 type QuestionName = string
 
+// QuietHours When nothing is to come, beside the plan's quiet hours at home: for somebody who lives by another clock. It may run past
+// midnight.
+type QuietHours struct {
+	// From A time of day on a 24-hour clock, `HH:MM`.
+	//
+	// Examples: 19:30
+	From TimeOfDay `json:"from"`
+
+	// Timezone The IANA name of the zone in which the hours are.
+	//
+	// Examples: America/Halifax
+	Timezone string `json:"timezone"`
+
+	// Until A time of day on a 24-hour clock, `HH:MM`.
+	//
+	// Examples: 19:30
+	Until TimeOfDay `json:"until"`
+}
+
 // Readiness The server can do its work.
 type Readiness struct {
 	// Status Always `ready`; a server that is not answers 503.
@@ -2370,6 +2931,20 @@ type Reading struct {
 	Snags []Snag `json:"snags"`
 }
 
+// RecordFollowUpRequest What came of following a family up.
+type RecordFollowUpRequest struct {
+	// Note What else was said.
+	//
+	// Examples: The phone was broken; they go on tonight.
+	Note *string `json:"note,omitempty"`
+
+	// Outcome `called`: they were spoken to; `no_answer`: they were not reached; `resumes`: they go on; `stops`: they don't.
+	Outcome FollowUpOutcome `json:"outcome"`
+
+	// Status Whether the programme runs. Reminders are sent only while it is `running`.
+	Status *EnrolmentStatus `json:"status,omitempty"`
+}
+
 // RecordScreeningRequest A screening to record.
 type RecordScreeningRequest struct {
 	// Answers An answer to every question, the plan's own ones beside the usual ones; `true` speaks against practising.
@@ -2384,6 +2959,25 @@ type RecordScreeningRequest struct {
 	Note *string `json:"note,omitempty"`
 }
 
+// RecordedFollowUp What was recorded.
+type RecordedFollowUp struct {
+	// At When it was recorded.
+	//
+	// Examples: 2027-03-10T13:05:00Z
+	At time.Time `json:"at"`
+
+	// ID The record's id.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000311
+	ID string `json:"id"`
+
+	// Open Whether the family is still to be called.
+	Open bool `json:"open"`
+
+	// Outcome `called`: they were spoken to; `no_answer`: they were not reached; `resumes`: they go on; `stops`: they don't.
+	Outcome FollowUpOutcome `json:"outcome"`
+}
+
 // RecoveryCodes A clinician's new recovery codes.
 type RecoveryCodes struct {
 	// RecoveryCodes Codes to write down, each good once in place of a one-time code. They are not shown again.
@@ -2396,9 +2990,115 @@ type RefreshRequest struct {
 	RefreshToken string `json:"refresh_token"`
 }
 
+// ReminderAddress Where a caregiver wants to be reminded. It is used once it has been verified, and while it does not fail.
+type ReminderAddress struct {
+	// Channel How a message gets there. Further channels may be added; report `skipped` of one that is not known.
+	Channel Channel `json:"channel"`
+
+	// CodeAskedAt When a code was last sent for; null where none is wanted.
+	CodeAskedAt *time.Time `json:"code_asked_at"`
+
+	// CreatedAt When it was added.
+	//
+	// Examples: 2027-03-01T22:00:00Z
+	CreatedAt time.Time `json:"created_at"`
+
+	// FailingSince Since when it is known that nothing arrives there; null while it may. Verify it anew to go on.
+	FailingSince *time.Time `json:"failing_since"`
+
+	// ID The address's id.
+	//
+	// Examples: 01953a10-0000-7000-8000-000000000060
+	ID string `json:"id"`
+
+	// Kinds Of what; empty where of nothing.
+	Kinds []WantedKind `json:"kinds"`
+
+	// QuietHours When nothing is to come; null for no such hours.
+	QuietHours *QuietHours `json:"quiet_hours"`
+
+	// To The address, as the channel has it.
+	//
+	// Examples: papa@example.org
+	To string `json:"to"`
+
+	// VerifiedAt When its owner showed that they read what comes there; null until then.
+	VerifiedAt *time.Time `json:"verified_at"`
+
+	// Weekdays On which days, by the night that it is about.
+	Weekdays []Weekday `json:"weekdays"`
+}
+
+// ReminderAddresses A caregiver's addresses.
+type ReminderAddresses struct {
+	// Addresses The addresses.
+	Addresses []ReminderAddress `json:"addresses"`
+}
+
 // ReminderKind `tonight`: the reminder time has passed and nothing is recorded; `missed`: the night closed without practice;
 // `follow_up`: a run of such nights, for the clinic.
 type ReminderKind string
+
+// ReminderOutcome `sent`: the channel has acknowledged it; `failed`: it has certainly not been sent; `skipped`: it was not tried, and is not to
+// be; `unclear`: the channel can't tell whether it was sent.
+type ReminderOutcome string
+
+// ReminderState Where a reminder stands. `claimed`: a scheduler holds it; `sending`: it has the go-ahead; `waiting`: it failed, and may be
+// tried again. The others are final. `sent`: somebody has been reached; `skipped`: it was not to be sent any more, or to
+// nobody; `given_up`: it failed for good, too often, or until it lapsed; `lapsed`: it was due no more before anybody had tried;
+// `unclear`: it may have been sent, so it is not sent again.
+type ReminderState string
+
+// ReminderWanted What a caregiver wants to be reminded of at an address, and when.
+type ReminderWanted struct {
+	// Kinds Of what; left out, of all.
+	Kinds []WantedKind `json:"kinds,omitempty"`
+
+	// QuietHours When nothing is to come, beside the plan's quiet hours: what would, does not come later either. Null or left out for no such
+	// hours.
+	QuietHours *QuietHours `json:"quiet_hours,omitempty"`
+
+	// Weekdays On which days, by the night that it is about; left out, on all.
+	Weekdays []Weekday `json:"weekdays,omitempty"`
+}
+
+// ReportReminderRequest What became of a claim.
+type ReportReminderRequest struct {
+	// Claim The claim, as it was handed out.
+	//
+	// Examples: 01954f2e-1a00-7000-8000-000000000211
+	Claim string `json:"claim"`
+
+	// Destinations What became of each destination, where that is known; it then counts in the place of `outcome`.
+	Destinations []DestinationReport `json:"destinations,omitempty"`
+
+	// Detail What the channel said, for the clinic to read: no address, no name, nothing about health.
+	//
+	//
+	// Examples: 550 5.1.1 no such mailbox
+	Detail *string `json:"detail,omitempty"`
+
+	// Outcome `sent`: the channel has acknowledged it; `failed`: it has certainly not been sent; `skipped`: it was not tried, and is not to
+	// be; `unclear`: the channel can't tell whether it was sent.
+	Outcome ReminderOutcome `json:"outcome"`
+
+	// Permanent Of a failure, whether it would fail again.
+	Permanent *bool `json:"permanent,omitempty"`
+}
+
+// ReportedReminder Where a reminder stands after a report.
+type ReportedReminder struct {
+	// RetryAt From when it may be claimed again; null unless it is `waiting`.
+	//
+	// Examples: 2027-03-09T22:33:05Z
+	RetryAt *time.Time `json:"retry_at"`
+
+	// State Where a reminder stands. `claimed`: a scheduler holds it; `sending`: it has the go-ahead; `waiting`: it failed, and may be
+	// tried again. The others are final. `sent`: somebody has been reached; `skipped`: it was not to be sent any more, or to
+	// nobody; `given_up`: it failed for good, too often, or until it lapsed; `lapsed`: it was due no more before anybody had tried;
+	// `unclear`: it may have been sent, so it is not sent again.
+	State ReminderState `json:"state"`
+}
 
 // ResultStatus What became of an entry that was sent. `duplicate`: had it already; `quarantined`: kept as sent, with a problem
 // naming what to mend; `parked`: a kind or schema not known yet, judged like any other once it is known, after an
@@ -2512,6 +3212,14 @@ type SetEnrolmentStatusRequest struct {
 
 	// Status Whether the programme runs. Reminders are sent only while it is `running`.
 	Status EnrolmentStatus `json:"status"`
+}
+
+// SetReminderTimeRequest When the reminders of an enrolment are to be due.
+type SetReminderTimeRequest struct {
+	// ReminderTime A time of day on a 24-hour clock, `HH:MM`.
+	//
+	// Examples: 19:30
+	ReminderTime TimeOfDay `json:"reminder_time"`
 }
 
 // Settlement Somebody's judgement of a disagreement.
@@ -2895,6 +3603,22 @@ type Try struct {
 // Verdict The first that applies; at best ready for a clinician's review, never an instruction to give medicine.
 type Verdict string
 
+// VerifyAddressRequest The code that was sent to an address.
+type VerifyAddressRequest struct {
+	// Code The code, eight letters and digits; case, spaces and dashes don't matter.
+	//
+	// Examples: 7ZK3-9QXM
+	Code string `json:"code"`
+}
+
+// WantedKind A kind of reminder that goes to families.
+type WantedKind string
+
+// Weekday A day of the week, from 1 for Monday to 7 for Sunday (ISO 8601).
+//
+// Examples: 1
+type Weekday = int
+
 // You Who is asking.
 type You struct {
 	// CaregiverID The caregiver in whose name the device writes.
@@ -2903,6 +3627,9 @@ type You struct {
 	// DeviceID The device.
 	DeviceID string `json:"device_id"`
 }
+
+// AddressPath defines model for AddressPath.
+type AddressPath = string
 
 // AsOf defines model for AsOf.
 type AsOf = time.Time
@@ -2919,6 +3646,15 @@ type EnrolmentPath = string
 // EnrolmentQuery defines model for EnrolmentQuery.
 type EnrolmentQuery = string
 
+// FeedPath defines model for FeedPath.
+type FeedPath = string
+
+// FeedSecret defines model for FeedSecret.
+type FeedSecret = string
+
+// FollowUpPath defines model for FollowUpPath.
+type FollowUpPath = string
+
 // HouseholdPath defines model for HouseholdPath.
 type HouseholdPath = string
 
@@ -2933,6 +3669,12 @@ type PageLimit = int
 
 // PlanPath defines model for PlanPath.
 type PlanPath = string
+
+// ReminderPath defines model for ReminderPath.
+type ReminderPath = string
+
+// UnsubscribeToken defines model for UnsubscribeToken.
+type UnsubscribeToken = string
 
 // BadRequest A problem (RFC 9457). Never holds a stack, a statement, a path or anything about health. Further members may appear.
 type BadRequest = Problem
@@ -2976,6 +3718,21 @@ type ListAuditParams struct {
 	// names none.
 	Learner *string `form:"learner,omitempty" json:"learner,omitempty"`
 
+	// Limit The most items a page may hold.
+	Limit *PageLimit `form:"limit,omitempty" json:"limit,omitempty"`
+
+	// Cursor Where the page starts, taken from the page before; opaque. A cursor that was altered is 400.
+	Cursor *PageCursor `form:"cursor,omitempty" json:"cursor,omitempty"`
+}
+
+// GetCalendarParams defines parameters for GetCalendar.
+type GetCalendarParams struct {
+	// IfNoneMatch The `ETag` of a calendar that the caller has; where it is still the same, the answer is 304.
+	IfNoneMatch *string `json:"If-None-Match,omitempty"`
+}
+
+// ListFollowUpsParams defines parameters for ListFollowUps.
+type ListFollowUpsParams struct {
 	// Limit The most items a page may hold.
 	Limit *PageLimit `form:"limit,omitempty" json:"limit,omitempty"`
 
@@ -3101,8 +3858,14 @@ type GiveConsentJSONRequestBody = GiveConsentRequest
 // EnrolDeviceJSONRequestBody defines body for EnrolDevice for application/json ContentType.
 type EnrolDeviceJSONRequestBody = EnrolDeviceRequest
 
+// SetReminderTimeJSONRequestBody defines body for SetReminderTime for application/json ContentType.
+type SetReminderTimeJSONRequestBody = SetReminderTimeRequest
+
 // SetEnrolmentStatusJSONRequestBody defines body for SetEnrolmentStatus for application/json ContentType.
 type SetEnrolmentStatusJSONRequestBody = SetEnrolmentStatusRequest
+
+// RecordFollowUpJSONRequestBody defines body for RecordFollowUp for application/json ContentType.
+type RecordFollowUpJSONRequestBody = RecordFollowUpRequest
 
 // CreateHouseholdJSONRequestBody defines body for CreateHousehold for application/json ContentType.
 type CreateHouseholdJSONRequestBody = CreateHouseholdRequest
@@ -3125,8 +3888,32 @@ type RecordScreeningJSONRequestBody = RecordScreeningRequest
 // CreatePlanJSONRequestBody defines body for CreatePlan for application/json ContentType.
 type CreatePlanJSONRequestBody = CreatePlanRequest
 
+// AddReminderAddressJSONRequestBody defines body for AddReminderAddress for application/json ContentType.
+type AddReminderAddressJSONRequestBody = AddReminderAddressRequest
+
+// VerifyReminderAddressJSONRequestBody defines body for VerifyReminderAddress for application/json ContentType.
+type VerifyReminderAddressJSONRequestBody = VerifyAddressRequest
+
+// SetReminderWantedJSONRequestBody defines body for SetReminderWanted for application/json ContentType.
+type SetReminderWantedJSONRequestBody = ReminderWanted
+
+// ClaimRemindersJSONRequestBody defines body for ClaimReminders for application/json ContentType.
+type ClaimRemindersJSONRequestBody = ClaimRemindersRequest
+
+// GiveGoAheadJSONRequestBody defines body for GiveGoAhead for application/json ContentType.
+type GiveGoAheadJSONRequestBody = GoAheadRequest
+
+// ReportReminderJSONRequestBody defines body for ReportReminder for application/json ContentType.
+type ReportReminderJSONRequestBody = ReportReminderRequest
+
 // SyncJSONRequestBody defines body for Sync for application/json ContentType.
 type SyncJSONRequestBody = SyncRequest
+
+// UnsubscribeFormdataRequestBody defines body for Unsubscribe for application/x-www-form-urlencoded ContentType.
+type UnsubscribeFormdataRequestBody = OneClick
+
+// UnsubscribeMultipartRequestBody defines body for Unsubscribe for multipart/form-data ContentType.
+type UnsubscribeMultipartRequestBody = OneClick
 
 // AsClinicSummary returns the union data inside the Summary as a ClinicSummary
 func (t Summary) AsClinicSummary() (ClinicSummary, error) {
@@ -3257,6 +4044,18 @@ type ServerInterface interface {
 	// SignOut End a session
 	// (POST /v1/auth/sign-out)
 	SignOut(ctx echo.Context) error
+	// ListCalendarFeeds List the caregiver's calendar feeds
+	// (GET /v1/calendar-feeds)
+	ListCalendarFeeds(ctx echo.Context) error
+	// CreateCalendarFeed Make a calendar feed
+	// (POST /v1/calendar-feeds)
+	CreateCalendarFeed(ctx echo.Context) error
+	// RevokeCalendarFeed Revoke a calendar feed
+	// (POST /v1/calendar-feeds/{feed}/revoke)
+	RevokeCalendarFeed(ctx echo.Context, feed FeedPath) error
+	// GetCalendar Give the calendar of a feed
+	// (GET /v1/calendars/{secret})
+	GetCalendar(ctx echo.Context, secret FeedSecret, params GetCalendarParams) error
 	// WithdrawConsent Withdraw a caregiver's consent
 	// (POST /v1/caregivers/{caregiver}/withdraw-consent)
 	WithdrawConsent(ctx echo.Context, caregiver CaregiverPath) error
@@ -3281,9 +4080,18 @@ type ServerInterface interface {
 	// RevokeDevice Revoke a device
 	// (POST /v1/devices/{device}/revoke)
 	RevokeDevice(ctx echo.Context, device DevicePath) error
+	// SetReminderTime Move the reminders of an enrolment to another time of day
+	// (POST /v1/enrolments/{enrolment}/reminder-time)
+	SetReminderTime(ctx echo.Context, enrolment EnrolmentPath) error
 	// SetEnrolmentStatus Pause, resume or end an enrolment
 	// (POST /v1/enrolments/{enrolment}/status)
 	SetEnrolmentStatus(ctx echo.Context, enrolment EnrolmentPath) error
+	// ListFollowUps List the families whom the clinic is to call
+	// (GET /v1/follow-ups)
+	ListFollowUps(ctx echo.Context, params ListFollowUpsParams) error
+	// RecordFollowUp Record what came of following a family up
+	// (POST /v1/follow-ups/{follow_up}/outcome)
+	RecordFollowUp(ctx echo.Context, followUp FollowUpPath) error
 	// GetOwnHousehold Give the device's own household
 	// (GET /v1/household)
 	GetOwnHousehold(ctx echo.Context) error
@@ -3329,9 +4137,36 @@ type ServerInterface interface {
 	// GetPlan Give one plan
 	// (GET /v1/plans/{plan})
 	GetPlan(ctx echo.Context, plan PlanPath) error
+	// ListReminderAddresses List the caregiver's addresses
+	// (GET /v1/reminder-addresses)
+	ListReminderAddresses(ctx echo.Context) error
+	// AddReminderAddress Add an address to be reminded at
+	// (POST /v1/reminder-addresses)
+	AddReminderAddress(ctx echo.Context) error
+	// SendAddressCode Have a code sent to an address
+	// (POST /v1/reminder-addresses/{address}/code)
+	SendAddressCode(ctx echo.Context, address AddressPath) error
+	// RemoveReminderAddress Remove an address
+	// (POST /v1/reminder-addresses/{address}/remove)
+	RemoveReminderAddress(ctx echo.Context, address AddressPath) error
+	// VerifyReminderAddress Verify an address by the code that was sent there
+	// (POST /v1/reminder-addresses/{address}/verify)
+	VerifyReminderAddress(ctx echo.Context, address AddressPath) error
+	// SetReminderWanted Say what is wanted at an address, and when
+	// (POST /v1/reminder-addresses/{address}/wanted)
+	SetReminderWanted(ctx echo.Context, address AddressPath) error
+	// ClaimReminders Claim reminders that are due, to send them
+	// (POST /v1/reminders/claims)
+	ClaimReminders(ctx echo.Context) error
 	// ListOverdue List the reminders that are due
 	// (GET /v1/reminders/overdue)
 	ListOverdue(ctx echo.Context, params ListOverdueParams) error
+	// GiveGoAhead Ask for the go-ahead to send
+	// (POST /v1/reminders/{reminder}/go-ahead)
+	GiveGoAhead(ctx echo.Context, reminder ReminderPath) error
+	// ReportReminder Report what became of a reminder
+	// (POST /v1/reminders/{reminder}/outcome)
+	ReportReminder(ctx echo.Context, reminder ReminderPath) error
 	// GetRoster List the clinic's learners with how they are doing
 	// (GET /v1/roster)
 	GetRoster(ctx echo.Context, params GetRosterParams) error
@@ -3341,6 +4176,12 @@ type ServerInterface interface {
 	// StreamSync Wait for what is new in the device's household
 	// (GET /v1/sync/stream)
 	StreamSync(ctx echo.Context) error
+	// ShowUnsubscribe Show a page that asks whether messages are to stop
+	// (GET /v1/unsubscribe/{token})
+	ShowUnsubscribe(ctx echo.Context, token UnsubscribeToken) error
+	// Unsubscribe Stop the messages to an address by one click
+	// (POST /v1/unsubscribe/{token})
+	Unsubscribe(ctx echo.Context, token UnsubscribeToken) error
 }
 
 // ServerInterfaceWrapper converts echo contexts to parameters.
@@ -3488,6 +4329,76 @@ func (w *ServerInterfaceWrapper) SignOut(ctx echo.Context) error {
 	return err
 }
 
+// ListCalendarFeeds converts echo context to params.
+func (w *ServerInterfaceWrapper) ListCalendarFeeds(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListCalendarFeeds(ctx)
+	return err
+}
+
+// CreateCalendarFeed converts echo context to params.
+func (w *ServerInterfaceWrapper) CreateCalendarFeed(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.CreateCalendarFeed(ctx)
+	return err
+}
+
+// RevokeCalendarFeed converts echo context to params.
+func (w *ServerInterfaceWrapper) RevokeCalendarFeed(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "feed" -------------
+	var feed FeedPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "feed", ctx.Param("feed"), &feed, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter feed: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RevokeCalendarFeed(ctx, feed)
+	return err
+}
+
+// GetCalendar converts echo context to params.
+func (w *ServerInterfaceWrapper) GetCalendar(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "secret" -------------
+	var secret FeedSecret
+
+	err = runtime.BindStyledParameterWithOptions("simple", "secret", ctx.Param("secret"), &secret, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter secret: %s", err))
+	}
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params GetCalendarParams
+
+	headers := ctx.Request().Header
+	// ------------- Optional header parameter "If-None-Match" -------------
+	if valueList, found := headers[http.CanonicalHeaderKey("If-None-Match")]; found {
+		var IfNoneMatch string
+		n := len(valueList)
+		if n != 1 {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Expected one value for If-None-Match, got %d", n))
+		}
+
+		err = runtime.BindStyledParameterWithOptions("simple", "If-None-Match", valueList[0], &IfNoneMatch, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationHeader, Explode: false, Required: false, Type: "string", Format: ""})
+		if err != nil {
+			return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter If-None-Match: %s", err))
+		}
+
+		params.IfNoneMatch = &IfNoneMatch
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GetCalendar(ctx, secret, params)
+	return err
+}
+
 // WithdrawConsent converts echo context to params.
 func (w *ServerInterfaceWrapper) WithdrawConsent(ctx echo.Context) error {
 	var err error
@@ -3574,6 +4485,22 @@ func (w *ServerInterfaceWrapper) RevokeDevice(ctx echo.Context) error {
 	return err
 }
 
+// SetReminderTime converts echo context to params.
+func (w *ServerInterfaceWrapper) SetReminderTime(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "enrolment" -------------
+	var enrolment EnrolmentPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "enrolment", ctx.Param("enrolment"), &enrolment, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter enrolment: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SetReminderTime(ctx, enrolment)
+	return err
+}
+
 // SetEnrolmentStatus converts echo context to params.
 func (w *ServerInterfaceWrapper) SetEnrolmentStatus(ctx echo.Context) error {
 	var err error
@@ -3587,6 +4514,47 @@ func (w *ServerInterfaceWrapper) SetEnrolmentStatus(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.SetEnrolmentStatus(ctx, enrolment)
+	return err
+}
+
+// ListFollowUps converts echo context to params.
+func (w *ServerInterfaceWrapper) ListFollowUps(ctx echo.Context) error {
+	var err error
+
+	// Parameter object where we will unmarshal all parameters from the context
+	var params ListFollowUpsParams
+	// ------------- Optional query parameter "limit" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "limit", ctx.QueryParams(), &params.Limit, runtime.BindQueryParameterOptions{Type: "integer", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter limit: %s", err))
+	}
+
+	// ------------- Optional query parameter "cursor" -------------
+
+	err = runtime.BindQueryParameterWithOptions("form", true, false, "cursor", ctx.QueryParams(), &params.Cursor, runtime.BindQueryParameterOptions{Type: "string", Format: ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter cursor: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListFollowUps(ctx, params)
+	return err
+}
+
+// RecordFollowUp converts echo context to params.
+func (w *ServerInterfaceWrapper) RecordFollowUp(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "follow_up" -------------
+	var followUp FollowUpPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "follow_up", ctx.Param("follow_up"), &followUp, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter follow_up: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RecordFollowUp(ctx, followUp)
 	return err
 }
 
@@ -3892,6 +4860,97 @@ func (w *ServerInterfaceWrapper) GetPlan(ctx echo.Context) error {
 	return err
 }
 
+// ListReminderAddresses converts echo context to params.
+func (w *ServerInterfaceWrapper) ListReminderAddresses(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ListReminderAddresses(ctx)
+	return err
+}
+
+// AddReminderAddress converts echo context to params.
+func (w *ServerInterfaceWrapper) AddReminderAddress(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.AddReminderAddress(ctx)
+	return err
+}
+
+// SendAddressCode converts echo context to params.
+func (w *ServerInterfaceWrapper) SendAddressCode(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "address" -------------
+	var address AddressPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "address", ctx.Param("address"), &address, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter address: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SendAddressCode(ctx, address)
+	return err
+}
+
+// RemoveReminderAddress converts echo context to params.
+func (w *ServerInterfaceWrapper) RemoveReminderAddress(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "address" -------------
+	var address AddressPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "address", ctx.Param("address"), &address, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter address: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.RemoveReminderAddress(ctx, address)
+	return err
+}
+
+// VerifyReminderAddress converts echo context to params.
+func (w *ServerInterfaceWrapper) VerifyReminderAddress(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "address" -------------
+	var address AddressPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "address", ctx.Param("address"), &address, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter address: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.VerifyReminderAddress(ctx, address)
+	return err
+}
+
+// SetReminderWanted converts echo context to params.
+func (w *ServerInterfaceWrapper) SetReminderWanted(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "address" -------------
+	var address AddressPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "address", ctx.Param("address"), &address, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter address: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.SetReminderWanted(ctx, address)
+	return err
+}
+
+// ClaimReminders converts echo context to params.
+func (w *ServerInterfaceWrapper) ClaimReminders(ctx echo.Context) error {
+	var err error
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ClaimReminders(ctx)
+	return err
+}
+
 // ListOverdue converts echo context to params.
 func (w *ServerInterfaceWrapper) ListOverdue(ctx echo.Context) error {
 	var err error
@@ -3921,6 +4980,38 @@ func (w *ServerInterfaceWrapper) ListOverdue(ctx echo.Context) error {
 
 	// Invoke the callback with all the unmarshaled arguments
 	err = w.Handler.ListOverdue(ctx, params)
+	return err
+}
+
+// GiveGoAhead converts echo context to params.
+func (w *ServerInterfaceWrapper) GiveGoAhead(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "reminder" -------------
+	var reminder ReminderPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "reminder", ctx.Param("reminder"), &reminder, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter reminder: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.GiveGoAhead(ctx, reminder)
+	return err
+}
+
+// ReportReminder converts echo context to params.
+func (w *ServerInterfaceWrapper) ReportReminder(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "reminder" -------------
+	var reminder ReminderPath
+
+	err = runtime.BindStyledParameterWithOptions("simple", "reminder", ctx.Param("reminder"), &reminder, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "uuid", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter reminder: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ReportReminder(ctx, reminder)
 	return err
 }
 
@@ -4009,6 +5100,38 @@ func (w *ServerInterfaceWrapper) StreamSync(ctx echo.Context) error {
 	return err
 }
 
+// ShowUnsubscribe converts echo context to params.
+func (w *ServerInterfaceWrapper) ShowUnsubscribe(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "token" -------------
+	var token UnsubscribeToken
+
+	err = runtime.BindStyledParameterWithOptions("simple", "token", ctx.Param("token"), &token, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter token: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.ShowUnsubscribe(ctx, token)
+	return err
+}
+
+// Unsubscribe converts echo context to params.
+func (w *ServerInterfaceWrapper) Unsubscribe(ctx echo.Context) error {
+	var err error
+	// ------------- Path parameter "token" -------------
+	var token UnsubscribeToken
+
+	err = runtime.BindStyledParameterWithOptions("simple", "token", ctx.Param("token"), &token, runtime.BindStyledParameterOptions{ParamLocation: runtime.ParamLocationPath, Explode: false, Required: true, Type: "string", Format: "", ValueIsUnescaped: ctx.Request().URL.RawPath == ""})
+	if err != nil {
+		return echo.NewHTTPError(http.StatusBadRequest, fmt.Sprintf("Invalid format for parameter token: %s", err))
+	}
+
+	// Invoke the callback with all the unmarshaled arguments
+	err = w.Handler.Unsubscribe(ctx, token)
+	return err
+}
+
 // This is a simple interface which specifies echo.Route addition functions which
 // are present on both echo.Echo and echo.Group, since we want to allow using
 // either of them for path registration
@@ -4086,6 +5209,7 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.POST(options.BaseURL+"/v1/learners/:learner/screening", wrapper.RecordScreening, options.OperationMiddlewares["recordScreening"]...)
 	router.POST(options.BaseURL+"/v1/learners/:learner/enrolments", wrapper.CreateEnrolment, options.OperationMiddlewares["createEnrolment"]...)
 	router.POST(options.BaseURL+"/v1/enrolments/:enrolment/status", wrapper.SetEnrolmentStatus, options.OperationMiddlewares["setEnrolmentStatus"]...)
+	router.POST(options.BaseURL+"/v1/enrolments/:enrolment/reminder-time", wrapper.SetReminderTime, options.OperationMiddlewares["setReminderTime"]...)
 	router.GET(options.BaseURL+"/v1/roster", wrapper.GetRoster, options.OperationMiddlewares["getRoster"]...)
 	router.GET(options.BaseURL+"/v1/cohort", wrapper.GetCohort, options.OperationMiddlewares["getCohort"]...)
 	router.GET(options.BaseURL+"/v1/audit", wrapper.ListAudit, options.OperationMiddlewares["listAudit"]...)
@@ -4097,6 +5221,23 @@ func RegisterHandlersWithOptions(router EchoRouter, si ServerInterface, options 
 	router.GET(options.BaseURL+"/v1/sync/stream", wrapper.StreamSync, options.OperationMiddlewares["streamSync"]...)
 	router.GET(options.BaseURL+"/v1/household", wrapper.GetOwnHousehold, options.OperationMiddlewares["getOwnHousehold"]...)
 	router.GET(options.BaseURL+"/v1/reminders/overdue", wrapper.ListOverdue, options.OperationMiddlewares["listOverdue"]...)
+	router.POST(options.BaseURL+"/v1/reminders/claims", wrapper.ClaimReminders, options.OperationMiddlewares["claimReminders"]...)
+	router.POST(options.BaseURL+"/v1/reminders/:reminder/go-ahead", wrapper.GiveGoAhead, options.OperationMiddlewares["giveGoAhead"]...)
+	router.POST(options.BaseURL+"/v1/reminders/:reminder/outcome", wrapper.ReportReminder, options.OperationMiddlewares["reportReminder"]...)
+	router.GET(options.BaseURL+"/v1/reminder-addresses", wrapper.ListReminderAddresses, options.OperationMiddlewares["listReminderAddresses"]...)
+	router.POST(options.BaseURL+"/v1/reminder-addresses", wrapper.AddReminderAddress, options.OperationMiddlewares["addReminderAddress"]...)
+	router.POST(options.BaseURL+"/v1/reminder-addresses/:address/code", wrapper.SendAddressCode, options.OperationMiddlewares["sendAddressCode"]...)
+	router.POST(options.BaseURL+"/v1/reminder-addresses/:address/verify", wrapper.VerifyReminderAddress, options.OperationMiddlewares["verifyReminderAddress"]...)
+	router.POST(options.BaseURL+"/v1/reminder-addresses/:address/wanted", wrapper.SetReminderWanted, options.OperationMiddlewares["setReminderWanted"]...)
+	router.POST(options.BaseURL+"/v1/reminder-addresses/:address/remove", wrapper.RemoveReminderAddress, options.OperationMiddlewares["removeReminderAddress"]...)
+	router.GET(options.BaseURL+"/v1/unsubscribe/:token", wrapper.ShowUnsubscribe, options.OperationMiddlewares["showUnsubscribe"]...)
+	router.POST(options.BaseURL+"/v1/unsubscribe/:token", wrapper.Unsubscribe, options.OperationMiddlewares["unsubscribe"]...)
+	router.GET(options.BaseURL+"/v1/calendar-feeds", wrapper.ListCalendarFeeds, options.OperationMiddlewares["listCalendarFeeds"]...)
+	router.POST(options.BaseURL+"/v1/calendar-feeds", wrapper.CreateCalendarFeed, options.OperationMiddlewares["createCalendarFeed"]...)
+	router.POST(options.BaseURL+"/v1/calendar-feeds/:feed/revoke", wrapper.RevokeCalendarFeed, options.OperationMiddlewares["revokeCalendarFeed"]...)
+	router.GET(options.BaseURL+"/v1/calendars/:secret", wrapper.GetCalendar, options.OperationMiddlewares["getCalendar"]...)
+	router.GET(options.BaseURL+"/v1/follow-ups", wrapper.ListFollowUps, options.OperationMiddlewares["listFollowUps"]...)
+	router.POST(options.BaseURL+"/v1/follow-ups/:follow_up/outcome", wrapper.RecordFollowUp, options.OperationMiddlewares["recordFollowUp"]...)
 
 }
 
@@ -5745,6 +6886,622 @@ func (response SignOut507ApplicationProblemPlusJSONResponse) VisitSignOutRespons
 	return err
 }
 
+type ListCalendarFeedsRequestObject struct {
+}
+
+type ListCalendarFeedsResponseObject interface {
+	VisitListCalendarFeedsResponse(w http.ResponseWriter) error
+}
+
+type ListCalendarFeeds200JSONResponse CalendarFeeds
+
+func (response ListCalendarFeeds200JSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds401ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds403ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds429ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds500ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds503ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListCalendarFeeds507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ListCalendarFeeds507ApplicationProblemPlusJSONResponse) VisitListCalendarFeedsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeedRequestObject struct {
+}
+
+type CreateCalendarFeedResponseObject interface {
+	VisitCreateCalendarFeedResponse(w http.ResponseWriter) error
+}
+
+type CreateCalendarFeed201JSONResponse CreatedCalendarFeed
+
+func (response CreateCalendarFeed201JSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed401ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed403ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed409ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed413ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed415ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed429ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed500ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed503ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type CreateCalendarFeed507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response CreateCalendarFeed507ApplicationProblemPlusJSONResponse) VisitCreateCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeedRequestObject struct {
+	Feed FeedPath `json:"feed"`
+}
+
+type RevokeCalendarFeedResponseObject interface {
+	VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error
+}
+
+type RevokeCalendarFeed204Response struct {
+}
+
+func (response RevokeCalendarFeed204Response) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RevokeCalendarFeed400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed400ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed401ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed403ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed404ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed413ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed415ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed429ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed500ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed503ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RevokeCalendarFeed507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response RevokeCalendarFeed507ApplicationProblemPlusJSONResponse) VisitRevokeCalendarFeedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendarRequestObject struct {
+	Secret FeedSecret `json:"secret"`
+	Params GetCalendarParams
+}
+
+type GetCalendarResponseObject interface {
+	VisitGetCalendarResponse(w http.ResponseWriter) error
+}
+
+type GetCalendar200ResponseHeaders struct {
+	ETag string
+}
+
+type GetCalendar200TextCalendarResponse struct {
+	Body          io.Reader
+	Headers       GetCalendar200ResponseHeaders
+	ContentLength int64
+}
+
+func (response GetCalendar200TextCalendarResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/calendar")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type GetCalendar304ResponseHeaders struct {
+	ETag string
+}
+
+type GetCalendar304Response struct {
+	Headers GetCalendar304ResponseHeaders
+}
+
+func (response GetCalendar304Response) VisitGetCalendarResponse(w http.ResponseWriter) error {
+	w.Header().Set("ETag", fmt.Sprint(response.Headers.ETag))
+	w.WriteHeader(304)
+	return nil
+}
+
+type GetCalendar400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar400ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendar404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar404ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendar429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar429ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendar500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar500ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendar503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar503ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GetCalendar507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response GetCalendar507ApplicationProblemPlusJSONResponse) VisitGetCalendarResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type WithdrawConsentRequestObject struct {
 	Caregiver CaregiverPath `json:"caregiver"`
 }
@@ -6913,6 +8670,225 @@ func (response RevokeDevice507ApplicationProblemPlusJSONResponse) VisitRevokeDev
 	return err
 }
 
+type SetReminderTimeRequestObject struct {
+	Enrolment EnrolmentPath `json:"enrolment"`
+	Body      *SetReminderTimeJSONRequestBody
+}
+
+type SetReminderTimeResponseObject interface {
+	VisitSetReminderTimeResponse(w http.ResponseWriter) error
+}
+
+type SetReminderTime200JSONResponse Enrolment
+
+func (response SetReminderTime200JSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime400ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime401ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime403ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime404ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime409ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime413ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime415ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime422ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime429ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime500ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime503ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderTime507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderTime507ApplicationProblemPlusJSONResponse) VisitSetReminderTimeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type SetEnrolmentStatusRequestObject struct {
 	Enrolment EnrolmentPath `json:"enrolment"`
 	Body      *SetEnrolmentStatusJSONRequestBody
@@ -7121,6 +9097,379 @@ type SetEnrolmentStatus507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response SetEnrolmentStatus507ApplicationProblemPlusJSONResponse) VisitSetEnrolmentStatusResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUpsRequestObject struct {
+	Params ListFollowUpsParams
+}
+
+type ListFollowUpsResponseObject interface {
+	VisitListFollowUpsResponse(w http.ResponseWriter) error
+}
+
+type ListFollowUps200JSONResponse FollowUpPage
+
+func (response ListFollowUps200JSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps400ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps401ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps403ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps422ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps429ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps500ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps503ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListFollowUps507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ListFollowUps507ApplicationProblemPlusJSONResponse) VisitListFollowUpsResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUpRequestObject struct {
+	FollowUp FollowUpPath `json:"follow_up"`
+	Body     *RecordFollowUpJSONRequestBody
+}
+
+type RecordFollowUpResponseObject interface {
+	VisitRecordFollowUpResponse(w http.ResponseWriter) error
+}
+
+type RecordFollowUp200JSONResponse RecordedFollowUp
+
+func (response RecordFollowUp200JSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp400ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp401ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp403ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp404ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp409ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp413ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp415ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp422ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp429ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp500ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp503ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RecordFollowUp507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response RecordFollowUp507ApplicationProblemPlusJSONResponse) VisitRecordFollowUpResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -9807,6 +12156,1335 @@ func (response GetPlan507ApplicationProblemPlusJSONResponse) VisitGetPlanRespons
 	return err
 }
 
+type ListReminderAddressesRequestObject struct {
+}
+
+type ListReminderAddressesResponseObject interface {
+	VisitListReminderAddressesResponse(w http.ResponseWriter) error
+}
+
+type ListReminderAddresses200JSONResponse ReminderAddresses
+
+func (response ListReminderAddresses200JSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses401ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses403ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses429ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses500ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses503ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ListReminderAddresses507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ListReminderAddresses507ApplicationProblemPlusJSONResponse) VisitListReminderAddressesResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddressRequestObject struct {
+	Body *AddReminderAddressJSONRequestBody
+}
+
+type AddReminderAddressResponseObject interface {
+	VisitAddReminderAddressResponse(w http.ResponseWriter) error
+}
+
+type AddReminderAddress201JSONResponse ReminderAddress
+
+func (response AddReminderAddress201JSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(201)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress400ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress401ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress403ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress409ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress413ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress415ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress422ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress429ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress500ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress503ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type AddReminderAddress507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response AddReminderAddress507ApplicationProblemPlusJSONResponse) VisitAddReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCodeRequestObject struct {
+	Address AddressPath `json:"address"`
+}
+
+type SendAddressCodeResponseObject interface {
+	VisitSendAddressCodeResponse(w http.ResponseWriter) error
+}
+
+type SendAddressCode200JSONResponse ReminderAddress
+
+func (response SendAddressCode200JSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode400ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode401ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode403ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode404ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode409ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode413ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode415ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode429ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode500ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode503ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SendAddressCode507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response SendAddressCode507ApplicationProblemPlusJSONResponse) VisitSendAddressCodeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddressRequestObject struct {
+	Address AddressPath `json:"address"`
+}
+
+type RemoveReminderAddressResponseObject interface {
+	VisitRemoveReminderAddressResponse(w http.ResponseWriter) error
+}
+
+type RemoveReminderAddress204Response struct {
+}
+
+func (response RemoveReminderAddress204Response) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+	w.WriteHeader(204)
+	return nil
+}
+
+type RemoveReminderAddress400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress400ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress401ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress403ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress404ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress413ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress415ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress429ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress500ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress503ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type RemoveReminderAddress507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response RemoveReminderAddress507ApplicationProblemPlusJSONResponse) VisitRemoveReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddressRequestObject struct {
+	Address AddressPath `json:"address"`
+	Body    *VerifyReminderAddressJSONRequestBody
+}
+
+type VerifyReminderAddressResponseObject interface {
+	VisitVerifyReminderAddressResponse(w http.ResponseWriter) error
+}
+
+type VerifyReminderAddress200JSONResponse ReminderAddress
+
+func (response VerifyReminderAddress200JSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress400ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress401ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress403ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress404ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress409ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress413ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress415ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress422ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress429ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress500ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress503ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type VerifyReminderAddress507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response VerifyReminderAddress507ApplicationProblemPlusJSONResponse) VisitVerifyReminderAddressResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWantedRequestObject struct {
+	Address AddressPath `json:"address"`
+	Body    *SetReminderWantedJSONRequestBody
+}
+
+type SetReminderWantedResponseObject interface {
+	VisitSetReminderWantedResponse(w http.ResponseWriter) error
+}
+
+type SetReminderWanted200JSONResponse ReminderAddress
+
+func (response SetReminderWanted200JSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted400ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted401ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted403ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted404ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted409ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted413ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted415ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted422ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted429ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted500ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted503ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type SetReminderWanted507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response SetReminderWanted507ApplicationProblemPlusJSONResponse) VisitSetReminderWantedResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimRemindersRequestObject struct {
+	Body *ClaimRemindersJSONRequestBody
+}
+
+type ClaimRemindersResponseObject interface {
+	VisitClaimRemindersResponse(w http.ResponseWriter) error
+}
+
+type ClaimReminders200JSONResponse ClaimedReminders
+
+func (response ClaimReminders200JSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders400ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders401ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders403ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders413ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders415ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders422ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders429ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders500ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders503ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ClaimReminders507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ClaimReminders507ApplicationProblemPlusJSONResponse) VisitClaimRemindersResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 type ListOverdueRequestObject struct {
 	Params ListOverdueParams
 }
@@ -9950,6 +13628,444 @@ type ListOverdue507ApplicationProblemPlusJSONResponse struct {
 }
 
 func (response ListOverdue507ApplicationProblemPlusJSONResponse) VisitListOverdueResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAheadRequestObject struct {
+	Reminder ReminderPath `json:"reminder"`
+	Body     *GiveGoAheadJSONRequestBody
+}
+
+type GiveGoAheadResponseObject interface {
+	VisitGiveGoAheadResponse(w http.ResponseWriter) error
+}
+
+type GiveGoAhead200JSONResponse GoAhead
+
+func (response GiveGoAhead200JSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead400ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead401ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead403ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead404ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead409ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead413ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead415ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead422ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead429ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead500ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead503ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type GiveGoAhead507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response GiveGoAhead507ApplicationProblemPlusJSONResponse) VisitGiveGoAheadResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminderRequestObject struct {
+	Reminder ReminderPath `json:"reminder"`
+	Body     *ReportReminderJSONRequestBody
+}
+
+type ReportReminderResponseObject interface {
+	VisitReportReminderResponse(w http.ResponseWriter) error
+}
+
+type ReportReminder200JSONResponse ReportedReminder
+
+func (response ReportReminder200JSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(200)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder400ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder401ApplicationProblemPlusJSONResponse struct {
+	UnauthorisedApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder401ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	if response.Headers.WWWAuthenticate != nil {
+		w.Header().Set("WWW-Authenticate", fmt.Sprint(*response.Headers.WWWAuthenticate))
+	}
+	w.WriteHeader(401)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder403ApplicationProblemPlusJSONResponse struct {
+	ForbiddenApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder403ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(403)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder404ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder409ApplicationProblemPlusJSONResponse struct {
+	ConflictApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder409ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(409)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder413ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder415ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder422ApplicationProblemPlusJSONResponse struct {
+	UnprocessableApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder422ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(422)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder429ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder500ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder503ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ReportReminder507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response ReportReminder507ApplicationProblemPlusJSONResponse) VisitReportReminderResponse(w http.ResponseWriter) error {
 
 	var buf bytes.Buffer
 	if err := json.NewEncoder(&buf).Encode(response); err != nil {
@@ -10473,6 +14589,258 @@ func (response StreamSync507ApplicationProblemPlusJSONResponse) VisitStreamSyncR
 	return err
 }
 
+type ShowUnsubscribeRequestObject struct {
+	Token UnsubscribeToken `json:"token"`
+}
+
+type ShowUnsubscribeResponseObject interface {
+	VisitShowUnsubscribeResponse(w http.ResponseWriter) error
+}
+
+type ShowUnsubscribe200TextHTMLResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response ShowUnsubscribe200TextHTMLResponse) VisitShowUnsubscribeResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type ShowUnsubscribe400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response ShowUnsubscribe400ApplicationProblemPlusJSONResponse) VisitShowUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ShowUnsubscribe404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response ShowUnsubscribe404ApplicationProblemPlusJSONResponse) VisitShowUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ShowUnsubscribe429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response ShowUnsubscribe429ApplicationProblemPlusJSONResponse) VisitShowUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type ShowUnsubscribe500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response ShowUnsubscribe500ApplicationProblemPlusJSONResponse) VisitShowUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type UnsubscribeRequestObject struct {
+	Token         UnsubscribeToken `json:"token"`
+	FormdataBody  *UnsubscribeFormdataRequestBody
+	MultipartBody *multipart.Reader
+}
+
+type UnsubscribeResponseObject interface {
+	VisitUnsubscribeResponse(w http.ResponseWriter) error
+}
+
+type Unsubscribe200TextHTMLResponse struct {
+	Body          io.Reader
+	ContentLength int64
+}
+
+func (response Unsubscribe200TextHTMLResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	w.Header().Set("Content-Type", "text/html")
+	if response.ContentLength != 0 {
+		w.Header().Set("Content-Length", fmt.Sprint(response.ContentLength))
+	}
+	w.WriteHeader(200)
+
+	if closer, ok := response.Body.(io.ReadCloser); ok {
+		defer closer.Close()
+	}
+	_, err := io.Copy(w, response.Body)
+	return err
+}
+
+type Unsubscribe400ApplicationProblemPlusJSONResponse struct {
+	BadRequestApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe400ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(400)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe404ApplicationProblemPlusJSONResponse struct {
+	NotFoundApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe404ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(404)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe413ApplicationProblemPlusJSONResponse struct {
+	TooLargeApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe413ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(413)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe415ApplicationProblemPlusJSONResponse struct {
+	UnsupportedMediaTypeApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe415ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(415)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe429ApplicationProblemPlusJSONResponse struct {
+	TooManyRequestsApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe429ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response.Body); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Retry-After", fmt.Sprint(response.Headers.RetryAfter))
+	w.WriteHeader(429)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe500ApplicationProblemPlusJSONResponse struct {
+	InternalErrorApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe500ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(500)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe503ApplicationProblemPlusJSONResponse struct {
+	UnavailableApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe503ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(503)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
+type Unsubscribe507ApplicationProblemPlusJSONResponse struct {
+	OutOfSpaceApplicationProblemPlusJSONResponse
+}
+
+func (response Unsubscribe507ApplicationProblemPlusJSONResponse) VisitUnsubscribeResponse(w http.ResponseWriter) error {
+
+	var buf bytes.Buffer
+	if err := json.NewEncoder(&buf).Encode(response); err != nil {
+		return err
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(507)
+	_, err := buf.WriteTo(w)
+	return err
+}
+
 // StrictServerInterface represents all server handlers.
 type StrictServerInterface interface {
 	// GetJwks Give the public keys that access tokens are signed with
@@ -10514,6 +14882,18 @@ type StrictServerInterface interface {
 	// SignOut End a session
 	// (POST /v1/auth/sign-out)
 	SignOut(ctx context.Context, request SignOutRequestObject) (SignOutResponseObject, error)
+	// ListCalendarFeeds List the caregiver's calendar feeds
+	// (GET /v1/calendar-feeds)
+	ListCalendarFeeds(ctx context.Context, request ListCalendarFeedsRequestObject) (ListCalendarFeedsResponseObject, error)
+	// CreateCalendarFeed Make a calendar feed
+	// (POST /v1/calendar-feeds)
+	CreateCalendarFeed(ctx context.Context, request CreateCalendarFeedRequestObject) (CreateCalendarFeedResponseObject, error)
+	// RevokeCalendarFeed Revoke a calendar feed
+	// (POST /v1/calendar-feeds/{feed}/revoke)
+	RevokeCalendarFeed(ctx context.Context, request RevokeCalendarFeedRequestObject) (RevokeCalendarFeedResponseObject, error)
+	// GetCalendar Give the calendar of a feed
+	// (GET /v1/calendars/{secret})
+	GetCalendar(ctx context.Context, request GetCalendarRequestObject) (GetCalendarResponseObject, error)
 	// WithdrawConsent Withdraw a caregiver's consent
 	// (POST /v1/caregivers/{caregiver}/withdraw-consent)
 	WithdrawConsent(ctx context.Context, request WithdrawConsentRequestObject) (WithdrawConsentResponseObject, error)
@@ -10538,9 +14918,18 @@ type StrictServerInterface interface {
 	// RevokeDevice Revoke a device
 	// (POST /v1/devices/{device}/revoke)
 	RevokeDevice(ctx context.Context, request RevokeDeviceRequestObject) (RevokeDeviceResponseObject, error)
+	// SetReminderTime Move the reminders of an enrolment to another time of day
+	// (POST /v1/enrolments/{enrolment}/reminder-time)
+	SetReminderTime(ctx context.Context, request SetReminderTimeRequestObject) (SetReminderTimeResponseObject, error)
 	// SetEnrolmentStatus Pause, resume or end an enrolment
 	// (POST /v1/enrolments/{enrolment}/status)
 	SetEnrolmentStatus(ctx context.Context, request SetEnrolmentStatusRequestObject) (SetEnrolmentStatusResponseObject, error)
+	// ListFollowUps List the families whom the clinic is to call
+	// (GET /v1/follow-ups)
+	ListFollowUps(ctx context.Context, request ListFollowUpsRequestObject) (ListFollowUpsResponseObject, error)
+	// RecordFollowUp Record what came of following a family up
+	// (POST /v1/follow-ups/{follow_up}/outcome)
+	RecordFollowUp(ctx context.Context, request RecordFollowUpRequestObject) (RecordFollowUpResponseObject, error)
 	// GetOwnHousehold Give the device's own household
 	// (GET /v1/household)
 	GetOwnHousehold(ctx context.Context, request GetOwnHouseholdRequestObject) (GetOwnHouseholdResponseObject, error)
@@ -10586,9 +14975,36 @@ type StrictServerInterface interface {
 	// GetPlan Give one plan
 	// (GET /v1/plans/{plan})
 	GetPlan(ctx context.Context, request GetPlanRequestObject) (GetPlanResponseObject, error)
+	// ListReminderAddresses List the caregiver's addresses
+	// (GET /v1/reminder-addresses)
+	ListReminderAddresses(ctx context.Context, request ListReminderAddressesRequestObject) (ListReminderAddressesResponseObject, error)
+	// AddReminderAddress Add an address to be reminded at
+	// (POST /v1/reminder-addresses)
+	AddReminderAddress(ctx context.Context, request AddReminderAddressRequestObject) (AddReminderAddressResponseObject, error)
+	// SendAddressCode Have a code sent to an address
+	// (POST /v1/reminder-addresses/{address}/code)
+	SendAddressCode(ctx context.Context, request SendAddressCodeRequestObject) (SendAddressCodeResponseObject, error)
+	// RemoveReminderAddress Remove an address
+	// (POST /v1/reminder-addresses/{address}/remove)
+	RemoveReminderAddress(ctx context.Context, request RemoveReminderAddressRequestObject) (RemoveReminderAddressResponseObject, error)
+	// VerifyReminderAddress Verify an address by the code that was sent there
+	// (POST /v1/reminder-addresses/{address}/verify)
+	VerifyReminderAddress(ctx context.Context, request VerifyReminderAddressRequestObject) (VerifyReminderAddressResponseObject, error)
+	// SetReminderWanted Say what is wanted at an address, and when
+	// (POST /v1/reminder-addresses/{address}/wanted)
+	SetReminderWanted(ctx context.Context, request SetReminderWantedRequestObject) (SetReminderWantedResponseObject, error)
+	// ClaimReminders Claim reminders that are due, to send them
+	// (POST /v1/reminders/claims)
+	ClaimReminders(ctx context.Context, request ClaimRemindersRequestObject) (ClaimRemindersResponseObject, error)
 	// ListOverdue List the reminders that are due
 	// (GET /v1/reminders/overdue)
 	ListOverdue(ctx context.Context, request ListOverdueRequestObject) (ListOverdueResponseObject, error)
+	// GiveGoAhead Ask for the go-ahead to send
+	// (POST /v1/reminders/{reminder}/go-ahead)
+	GiveGoAhead(ctx context.Context, request GiveGoAheadRequestObject) (GiveGoAheadResponseObject, error)
+	// ReportReminder Report what became of a reminder
+	// (POST /v1/reminders/{reminder}/outcome)
+	ReportReminder(ctx context.Context, request ReportReminderRequestObject) (ReportReminderResponseObject, error)
 	// GetRoster List the clinic's learners with how they are doing
 	// (GET /v1/roster)
 	GetRoster(ctx context.Context, request GetRosterRequestObject) (GetRosterResponseObject, error)
@@ -10598,6 +15014,12 @@ type StrictServerInterface interface {
 	// StreamSync Wait for what is new in the device's household
 	// (GET /v1/sync/stream)
 	StreamSync(ctx context.Context, request StreamSyncRequestObject) (StreamSyncResponseObject, error)
+	// ShowUnsubscribe Show a page that asks whether messages are to stop
+	// (GET /v1/unsubscribe/{token})
+	ShowUnsubscribe(ctx context.Context, request ShowUnsubscribeRequestObject) (ShowUnsubscribeResponseObject, error)
+	// Unsubscribe Stop the messages to an address by one click
+	// (POST /v1/unsubscribe/{token})
+	Unsubscribe(ctx context.Context, request UnsubscribeRequestObject) (UnsubscribeResponseObject, error)
 }
 
 type StrictHandlerFunc func(ctx echo.Context, request any) (any, error)
@@ -11051,6 +15473,103 @@ func (sh *strictHandler) SignOut(ctx echo.Context) error {
 	return nil
 }
 
+// ListCalendarFeeds operation middleware
+func (sh *strictHandler) ListCalendarFeeds(ctx echo.Context) error {
+	var request ListCalendarFeedsRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListCalendarFeeds(ctx.Request().Context(), request.(ListCalendarFeedsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListCalendarFeeds")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListCalendarFeedsResponseObject); ok {
+		return validResponse.VisitListCalendarFeedsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// CreateCalendarFeed operation middleware
+func (sh *strictHandler) CreateCalendarFeed(ctx echo.Context) error {
+	var request CreateCalendarFeedRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.CreateCalendarFeed(ctx.Request().Context(), request.(CreateCalendarFeedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "CreateCalendarFeed")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(CreateCalendarFeedResponseObject); ok {
+		return validResponse.VisitCreateCalendarFeedResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RevokeCalendarFeed operation middleware
+func (sh *strictHandler) RevokeCalendarFeed(ctx echo.Context, feed FeedPath) error {
+	var request RevokeCalendarFeedRequestObject
+
+	request.Feed = feed
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RevokeCalendarFeed(ctx.Request().Context(), request.(RevokeCalendarFeedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RevokeCalendarFeed")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RevokeCalendarFeedResponseObject); ok {
+		return validResponse.VisitRevokeCalendarFeedResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GetCalendar operation middleware
+func (sh *strictHandler) GetCalendar(ctx echo.Context, secret FeedSecret, params GetCalendarParams) error {
+	var request GetCalendarRequestObject
+
+	request.Secret = secret
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GetCalendar(ctx.Request().Context(), request.(GetCalendarRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GetCalendar")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GetCalendarResponseObject); ok {
+		return validResponse.VisitGetCalendarResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // WithdrawConsent operation middleware
 func (sh *strictHandler) WithdrawConsent(ctx echo.Context, caregiver CaregiverPath) error {
 	var request WithdrawConsentRequestObject
@@ -11285,6 +15804,54 @@ func (sh *strictHandler) RevokeDevice(ctx echo.Context, device DevicePath) error
 	return nil
 }
 
+// SetReminderTime operation middleware
+func (sh *strictHandler) SetReminderTime(ctx echo.Context, enrolment EnrolmentPath) error {
+	var request SetReminderTimeRequestObject
+
+	request.Enrolment = enrolment
+
+	var body SetReminderTimeJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetReminderTime(ctx.Request().Context(), request.(SetReminderTimeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetReminderTime")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SetReminderTimeResponseObject); ok {
+		return validResponse.VisitSetReminderTimeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // SetEnrolmentStatus operation middleware
 func (sh *strictHandler) SetEnrolmentStatus(ctx echo.Context, enrolment EnrolmentPath) error {
 	var request SetEnrolmentStatusRequestObject
@@ -11327,6 +15894,79 @@ func (sh *strictHandler) SetEnrolmentStatus(ctx echo.Context, enrolment Enrolmen
 		return err
 	} else if validResponse, ok := response.(SetEnrolmentStatusResponseObject); ok {
 		return validResponse.VisitSetEnrolmentStatusResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ListFollowUps operation middleware
+func (sh *strictHandler) ListFollowUps(ctx echo.Context, params ListFollowUpsParams) error {
+	var request ListFollowUpsRequestObject
+
+	request.Params = params
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListFollowUps(ctx.Request().Context(), request.(ListFollowUpsRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListFollowUps")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListFollowUpsResponseObject); ok {
+		return validResponse.VisitListFollowUpsResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RecordFollowUp operation middleware
+func (sh *strictHandler) RecordFollowUp(ctx echo.Context, followUp FollowUpPath) error {
+	var request RecordFollowUpRequestObject
+
+	request.FollowUp = followUp
+
+	var body RecordFollowUpJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RecordFollowUp(ctx.Request().Context(), request.(RecordFollowUpRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RecordFollowUp")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RecordFollowUpResponseObject); ok {
+		return validResponse.VisitRecordFollowUpResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -11866,6 +16506,267 @@ func (sh *strictHandler) GetPlan(ctx echo.Context, plan PlanPath) error {
 	return nil
 }
 
+// ListReminderAddresses operation middleware
+func (sh *strictHandler) ListReminderAddresses(ctx echo.Context) error {
+	var request ListReminderAddressesRequestObject
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ListReminderAddresses(ctx.Request().Context(), request.(ListReminderAddressesRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ListReminderAddresses")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ListReminderAddressesResponseObject); ok {
+		return validResponse.VisitListReminderAddressesResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// AddReminderAddress operation middleware
+func (sh *strictHandler) AddReminderAddress(ctx echo.Context) error {
+	var request AddReminderAddressRequestObject
+
+	var body AddReminderAddressJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.AddReminderAddress(ctx.Request().Context(), request.(AddReminderAddressRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "AddReminderAddress")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(AddReminderAddressResponseObject); ok {
+		return validResponse.VisitAddReminderAddressResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SendAddressCode operation middleware
+func (sh *strictHandler) SendAddressCode(ctx echo.Context, address AddressPath) error {
+	var request SendAddressCodeRequestObject
+
+	request.Address = address
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SendAddressCode(ctx.Request().Context(), request.(SendAddressCodeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SendAddressCode")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SendAddressCodeResponseObject); ok {
+		return validResponse.VisitSendAddressCodeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// RemoveReminderAddress operation middleware
+func (sh *strictHandler) RemoveReminderAddress(ctx echo.Context, address AddressPath) error {
+	var request RemoveReminderAddressRequestObject
+
+	request.Address = address
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.RemoveReminderAddress(ctx.Request().Context(), request.(RemoveReminderAddressRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "RemoveReminderAddress")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(RemoveReminderAddressResponseObject); ok {
+		return validResponse.VisitRemoveReminderAddressResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// VerifyReminderAddress operation middleware
+func (sh *strictHandler) VerifyReminderAddress(ctx echo.Context, address AddressPath) error {
+	var request VerifyReminderAddressRequestObject
+
+	request.Address = address
+
+	var body VerifyReminderAddressJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.VerifyReminderAddress(ctx.Request().Context(), request.(VerifyReminderAddressRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "VerifyReminderAddress")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(VerifyReminderAddressResponseObject); ok {
+		return validResponse.VisitVerifyReminderAddressResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// SetReminderWanted operation middleware
+func (sh *strictHandler) SetReminderWanted(ctx echo.Context, address AddressPath) error {
+	var request SetReminderWantedRequestObject
+
+	request.Address = address
+
+	var body SetReminderWantedJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.SetReminderWanted(ctx.Request().Context(), request.(SetReminderWantedRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "SetReminderWanted")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(SetReminderWantedResponseObject); ok {
+		return validResponse.VisitSetReminderWantedResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ClaimReminders operation middleware
+func (sh *strictHandler) ClaimReminders(ctx echo.Context) error {
+	var request ClaimRemindersRequestObject
+
+	var body ClaimRemindersJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ClaimReminders(ctx.Request().Context(), request.(ClaimRemindersRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ClaimReminders")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ClaimRemindersResponseObject); ok {
+		return validResponse.VisitClaimRemindersResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
 // ListOverdue operation middleware
 func (sh *strictHandler) ListOverdue(ctx echo.Context, params ListOverdueParams) error {
 	var request ListOverdueRequestObject
@@ -11885,6 +16786,102 @@ func (sh *strictHandler) ListOverdue(ctx echo.Context, params ListOverdueParams)
 		return err
 	} else if validResponse, ok := response.(ListOverdueResponseObject); ok {
 		return validResponse.VisitListOverdueResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// GiveGoAhead operation middleware
+func (sh *strictHandler) GiveGoAhead(ctx echo.Context, reminder ReminderPath) error {
+	var request GiveGoAheadRequestObject
+
+	request.Reminder = reminder
+
+	var body GiveGoAheadJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.GiveGoAhead(ctx.Request().Context(), request.(GiveGoAheadRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "GiveGoAhead")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(GiveGoAheadResponseObject); ok {
+		return validResponse.VisitGiveGoAheadResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ReportReminder operation middleware
+func (sh *strictHandler) ReportReminder(ctx echo.Context, reminder ReminderPath) error {
+	var request ReportReminderRequestObject
+
+	request.Reminder = reminder
+
+	var body ReportReminderJSONRequestBody
+	var err error
+	if binder, ok := ctx.Echo().Binder.(*echo.DefaultBinder); ok {
+		// A request validator built on kin-openapi's openapi3filter with
+		// KeepValidatedValue leaves the value it validated on the body. Bind
+		// that value, matching member names exactly, so the handler receives
+		// what was validated instead of a second, case-insensitive decode.
+		// Otherwise bind only the request body, so that path and query
+		// parameters are not also bound into the body struct.
+		if vb, ok := ctx.Request().Body.(interface{ ValidatedValue() any }); !ok || runtime.BindJSONValue(vb.ValidatedValue(), &body) != nil {
+			err = binder.BindBody(ctx, &body)
+		}
+	} else {
+		// A custom binder is installed on the Echo instance; defer to it
+		// entirely, since echo.Binder does not expose body-only binding and
+		// the binder may do more than decode (for example call ctx.Validate).
+		err = ctx.Bind(&body)
+	}
+	if err != nil {
+		return err
+	}
+	request.Body = &body
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ReportReminder(ctx.Request().Context(), request.(ReportReminderRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ReportReminder")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ReportReminderResponseObject); ok {
+		return validResponse.VisitReportReminderResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}
@@ -11979,6 +16976,74 @@ func (sh *strictHandler) StreamSync(ctx echo.Context) error {
 		return err
 	} else if validResponse, ok := response.(StreamSyncResponseObject); ok {
 		return validResponse.VisitStreamSyncResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// ShowUnsubscribe operation middleware
+func (sh *strictHandler) ShowUnsubscribe(ctx echo.Context, token UnsubscribeToken) error {
+	var request ShowUnsubscribeRequestObject
+
+	request.Token = token
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.ShowUnsubscribe(ctx.Request().Context(), request.(ShowUnsubscribeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "ShowUnsubscribe")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(ShowUnsubscribeResponseObject); ok {
+		return validResponse.VisitShowUnsubscribeResponse(ctx.Response())
+	} else if response != nil {
+		return fmt.Errorf("unexpected response type: %T", response)
+	}
+	return nil
+}
+
+// Unsubscribe operation middleware
+func (sh *strictHandler) Unsubscribe(ctx echo.Context, token UnsubscribeToken) error {
+	var request UnsubscribeRequestObject
+
+	request.Token = token
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "application/x-www-form-urlencoded") {
+		if form, err := ctx.FormParams(); err == nil {
+			var body UnsubscribeFormdataRequestBody
+			if err := runtime.BindForm(&body, form, nil, nil); err != nil {
+				return err
+			}
+			request.FormdataBody = &body
+		} else {
+			return err
+		}
+	}
+	if strings.HasPrefix(ctx.Request().Header.Get("Content-Type"), "multipart/form-data") {
+		if reader, err := ctx.Request().MultipartReader(); err != nil {
+			return err
+		} else {
+			request.MultipartBody = reader
+		}
+	}
+
+	handler := func(ctx echo.Context, request interface{}) (interface{}, error) {
+		return sh.ssi.Unsubscribe(ctx.Request().Context(), request.(UnsubscribeRequestObject))
+	}
+	for _, middleware := range sh.middlewares {
+		handler = middleware(handler, "Unsubscribe")
+	}
+
+	response, err := handler(ctx, request)
+
+	if err != nil {
+		return err
+	} else if validResponse, ok := response.(UnsubscribeResponseObject); ok {
+		return validResponse.VisitUnsubscribeResponse(ctx.Response())
 	} else if response != nil {
 		return fmt.Errorf("unexpected response type: %T", response)
 	}

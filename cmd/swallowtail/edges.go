@@ -21,7 +21,9 @@ type edges struct {
 	key     string
 	// inviteLink is where the family's app takes an invite's code; empty where there is no such address.
 	inviteLink appAddress
-	admin      string // the address for metrics and profiles; empty for none
+	// public is where families' programs and mail readers reach the service; empty for where it is bound.
+	public publicAddress
+	admin  string // the address for metrics and profiles; empty for none
 }
 
 // flags adds the flags of the edges, with what is usual.
@@ -36,6 +38,7 @@ func (e *edges) flags(set *flag.FlagSet) {
 	set.Var(&e.proxies, "trusted-proxy", "the `networks`, as CIDR with commas between, of proxies whose X-Forwarded-For is believed")
 	set.Var(&e.origins, "cors-origin", "the `origins`, with commas between, whose pages may call from a browser, such as https://app.example.org")
 	set.Var(&e.inviteLink, "invite-link", "the `address` at which the family's app takes an invite's code, behind a #, such as https://app.example.org/enrol")
+	set.Var(&e.public, "public-url", "the `address` at which families' calendars and mail readers reach this server, such as https://practice.example.org; without it there are no reminders by e-mail and no calendars, unless it is bound to loopback")
 	set.StringVar(&e.cert, "tls-cert", "", "a `file` of PEM certificates, the server's first, to serve HTTPS with; read again when it changes")
 	set.StringVar(&e.key, "tls-key", "", "the `file` of its private key, PEM, readable by its owner alone")
 	set.StringVar(&e.admin, "admin-addr", "", "the `address` to serve metrics and profiles at, for operators alone; nowhere when empty")
@@ -101,6 +104,33 @@ func (o *origins) Set(text string) error {
 		*o = append(*o, origin)
 	}
 	return nil
+}
+
+// publicAddress is where a server is reached, such as https://practice.example.org.
+type publicAddress string
+
+// String implements flag.Value.
+func (a *publicAddress) String() string { return string(*a) }
+
+// Set implements flag.Value. What goes to families' calendars and mail readers is secret, so only a machine's own address may do
+// without HTTPS.
+func (a *publicAddress) Set(text string) error {
+	at, err := url.Parse(text)
+	if text == "" {
+		*a = ""
+		return nil
+	}
+	plain := err == nil && at.Scheme == "http" && isLoopback(at.Hostname())
+	if err != nil || (at.Scheme != "https" && !plain) || at.Hostname() == "" || at.User != nil || strings.ContainsAny(text, "?#") {
+		return fmt.Errorf("%q is no public address: give such as https://practice.example.org", text)
+	}
+	*a = publicAddress(strings.TrimRight(text, "/"))
+	return nil
+}
+
+func isLoopback(host string) bool {
+	at, err := netip.ParseAddr(host)
+	return host == "localhost" || (err == nil && at.IsLoopback())
 }
 
 // appAddress is where an app takes over, such as https://app.example.org/enrol.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"time"
 )
 
@@ -47,7 +48,7 @@ func serve(ctx context.Context, c *call) error {
 		return err
 	}
 	h.edges = e
-	h.service.InviteLink = string(e.inviteLink)
+	h.service.InviteLink, h.service.PublicURL = string(e.inviteLink), string(e.public)
 	served := h.listen(ctx, *addr, time.Now, func(address string) error {
 		_, err := fmt.Fprintf(c.out, "Swallowtail serves at %s://%s\n", e.scheme(), address)
 		return err
@@ -61,6 +62,9 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 	f, err := h.front(ctx, addr, now)
 	if err != nil {
 		return err
+	}
+	if at, is := f.listener.Addr().(*net.TCPAddr); is && at.IP.IsLoopback() && h.service.PublicURL == "" {
+		h.service.PublicURL = h.edges.scheme() + "://" + at.String()
 	}
 	failed := f.serve()
 	defer h.keepWeighed(ctx, now)()

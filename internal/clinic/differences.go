@@ -27,6 +27,7 @@ func differences(fresh, kept *Projection, head int64) []string {
 		{"the nights are not what a fresh fold gives", nightDifferences(fresh.Nights, kept.Nights)},
 		{"nights are said to have changed at revisions that are not there yet", ahead(kept.Nights, head)},
 		{"the reminders are not what a fresh fold gives", reminderDifferences(fresh, kept)},
+		{"the concerns are not what a fresh fold gives", concernDifferences(fresh, kept)},
 	} {
 		if n := len(d.found); n > maxNamed {
 			d.found = append(d.found[:maxNamed:maxNamed], fmt.Sprintf("and %d more", n-maxNamed))
@@ -110,6 +111,9 @@ func ahead(kept []ProjectedNight, head int64) []string {
 
 // reminderDifferences names the reminders that differ, are missing or are too many, and what differs of when they are due.
 func reminderDifferences(fresh, kept *Projection) []string {
+	if kept.awaitsReminders() {
+		return nil
+	}
 	var found []string
 	left := map[uuid.UUID]ProjectedReminder{}
 	for _, r := range kept.Reminders {
@@ -127,6 +131,8 @@ func reminderDifferences(fresh, kept *Projection) []string {
 			{"night", k.Night == r.Night},
 			{"run", k.Run == r.Run},
 			{"due " + shown(k.Due) + " and not " + shown(r.Due), k.Due.Equal(r.Due)},
+			{"lapses " + shown(k.Lapses) + " and not " + shown(r.Lapses), k.Lapses.Equal(r.Lapses)},
+			{"ready " + shown(k.Ready) + " and not " + shown(r.Ready), k.Ready.Equal(r.Ready)},
 		})
 		if len(names) > 0 {
 			found = append(found, r.name()+" differs ("+strings.Join(names, ", ")+")")
@@ -140,8 +146,44 @@ func reminderDifferences(fresh, kept *Projection) []string {
 	return append(found, namesOfDifferent([]compared{
 		{"next due " + shown(kept.NextDue) + " and not " + shown(fresh.NextDue), fresh.NextDue.Equal(kept.NextDue)},
 		{"lapse " + shown(kept.RemindersUntil) + " and not " + shown(fresh.RemindersUntil), fresh.RemindersUntil.Equal(kept.RemindersUntil)},
+		{"others from " + shown(kept.RemindersRenew) + " and not " + shown(fresh.RemindersRenew), fresh.RemindersRenew.Equal(kept.RemindersRenew)},
 	})...)
 }
+
+// concernDifferences names the concerns that differ, are missing or are too many.
+func concernDifferences(fresh, kept *Projection) []string {
+	if kept.awaitsReminders() {
+		return nil
+	}
+	var found []string
+	left := map[uuid.UUID]ProjectedConcern{}
+	for _, c := range kept.Concerns {
+		left[c.ID] = c
+	}
+	for _, c := range fresh.Concerns {
+		k, there := left[c.ID]
+		delete(left, c.ID)
+		k.Since, c.Since = k.Since.UTC(), c.Since.UTC()
+		switch {
+		case !there:
+			found = append(found, c.name()+" is missing")
+		case k != c:
+			found = append(found, c.name()+" differs")
+		}
+	}
+	for _, c := range kept.Concerns {
+		if _, tooMany := left[c.ID]; tooMany {
+			found = append(found, c.name()+" is one too many")
+		}
+	}
+	return found
+}
+
+func (c ProjectedConcern) name() string { return fmt.Sprintf("%s since %s", c.Reason, c.Night) }
+
+// awaitsReminders reports whether a version of the program that kept other reminders has left them to be worked out anew, as the
+// migration 0008 notes by the first instant of 1970.
+func (p *Projection) awaitsReminders() bool { return p.RemindersRenew.Equal(time.Unix(0, 0)) }
 
 func (r ProjectedReminder) name() string { return fmt.Sprintf("%s of %s", r.Kind, r.Night) }
 

@@ -72,10 +72,7 @@ func (n NewEnrolment) check(plan practice.Plan, now time.Time) (Enrolment, error
 		away := int(e.FirstNight) - int(tonightIn(zone, now))
 		r.unless(-farthest <= away && away <= farthest, "/first_night", "Give a date within five years of today.")
 	}
-	e.ReminderAt, err = practice.ParseTimeOfDay(n.ReminderAt)
-	r.unless(err == nil, "/reminder_time", "Give a time of day as HH:MM, from 00:00 to 23:59.")
-	r.unless(err != nil || !quiet(plan, e.ReminderAt), "/reminder_time",
-		fmt.Sprintf("Give a time outside the plan's quiet hours, %s to %s.", plan.QuietFrom, plan.QuietUntil))
+	e.ReminderAt = r.reminderTime(n.ReminderAt, &plan)
 	if n.Positions == nil {
 		e.Positions = plan.Positions
 	} else {
@@ -90,13 +87,13 @@ func (n NewEnrolment) check(plan practice.Plan, now time.Time) (Enrolment, error
 	return e, r.err()
 }
 
-// quiet reports whether a time of day lies in a plan's quiet hours, which may run past midnight.
-func quiet(plan practice.Plan, t practice.TimeOfDay) bool {
-	from, until := plan.QuietFrom, plan.QuietUntil
-	if from <= until {
-		return from <= t && t < until
-	}
-	return t >= from || t < until
+// reminderTime reads a reminder time on a plan.
+func (r *refusal) reminderTime(text string, plan *practice.Plan) practice.TimeOfDay {
+	at, err := practice.ParseTimeOfDay(text)
+	r.unless(err == nil, "/reminder_time", "Give a time of day as HH:MM, from 00:00 to 23:59.")
+	r.unless(err != nil || !at.Between(plan.QuietFrom, plan.QuietUntil), "/reminder_time",
+		fmt.Sprintf("Give a time outside the plan's quiet hours, %s to %s.", plan.QuietFrom, plan.QuietUntil))
+	return at
 }
 
 // CreateEnrolment puts a learner on a plan. The learner's newest screening must be a go.
@@ -170,8 +167,37 @@ func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id
 	if err := r.err(); err != nil {
 		return EnrolmentDetail{}, err
 	}
+	return s.changeEnrolment(ctx, p, "setEnrolmentStatus", id, now, func(ctx context.Context, tx Tx, d *EnrolmentDetail) error {
+		return d.changeStatus(ctx, tx, status, remark, now)
+	})
+}
+
+// SetReminderTime moves the reminders of an enrolment to another time of day, from the next that is due on.
+func (s *Service) SetReminderTime(ctx context.Context, p access.Principal, id uuid.UUID, at string, now time.Time) (EnrolmentDetail, error) {
+	return s.changeEnrolment(ctx, p, "setReminderTime", id, now, func(ctx context.Context, tx Tx, d *EnrolmentDetail) error {
+		if d.Status == Ended {
+			return errEnded
+		}
+		plan, err := d.Plan.practicePlan()
+		if err != nil {
+			return err
+		}
+		var r refusal
+		d.ReminderAt, d.ReminderSet = r.reminderTime(at, &plan), now
+		if err := r.err(); err != nil {
+			return err
+		}
+		return tx.SetReminderTime(ctx, d.ID, d.ReminderAt, d.ReminderSet)
+	})
+}
+
+// changeEnrolment changes something about an enrolment.
+func (s *Service) changeEnrolment(
+	ctx context.Context, p access.Principal, op Operation, id uuid.UUID, now time.Time,
+	change func(ctx context.Context, tx Tx, d *EnrolmentDetail) error,
+) (EnrolmentDetail, error) {
 	var d EnrolmentDetail
-	err := s.changes(ctx, p, "setEnrolmentStatus", now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
+	err := s.changes(ctx, p, op, now, func(ctx context.Context, tx Tx, a *ask, _ note) error {
 		a.row.Thing = id
 		var err error
 		if d.Enrolment, err = tx.Enrolment(ctx, id); err != nil {
@@ -184,10 +210,7 @@ func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id
 		if d.Plan, err = tx.Plan(ctx, d.Enrolment.Plan); err != nil {
 			return err
 		}
-		if err := d.setStatus(status, remark, now); err != nil {
-			return err
-		}
-		if err := tx.SetEnrolmentStatus(ctx, id, d.Status, remark, d.EndedOn); err != nil {
+		if err := change(ctx, tx, &d); err != nil {
 			return err
 		}
 		return s.refold(ctx, tx, l.Household, now)
@@ -195,9 +218,19 @@ func (s *Service) SetEnrolmentStatus(ctx context.Context, p access.Principal, id
 	return d, err
 }
 
+// changeStatus gives an enrolment another status, as a part of a transaction.
+func (d *EnrolmentDetail) changeStatus(ctx context.Context, tx Tx, status, remark string, now time.Time) error {
+	if err := d.setStatus(status, remark, now); err != nil {
+		return err
+	}
+	return tx.SetEnrolmentStatus(ctx, d.ID, d.Status, remark, d.EndedOn)
+}
+
+var errEnded = fault.New(fault.Conflict, "enrolment-ended", "This enrolment has ended: enrol the learner anew instead.")
+
 func (d *EnrolmentDetail) setStatus(status, remark string, now time.Time) error {
 	if d.Status == Ended && status != Ended {
-		return fault.New(fault.Conflict, "enrolment-ended", "This enrolment has ended: enrol the learner anew instead.")
+		return errEnded
 	}
 	if status == Ended && d.Status != Ended {
 		zone, err := practice.LoadZone(d.Timezone)

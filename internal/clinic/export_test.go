@@ -54,3 +54,9 @@ func (s *Service) WaitingRows() int {
 	defer s.trail.mu.Unlock()
 	return len(s.trail.waiting)
 }
+
+// RenewZones is what a server does first after a start.
+func (s *Service) RenewZones(ctx context.Context, now time.Time) error { return s.renewZones(ctx, now) }
+
+// Takes reports whether a delivery is to go to a recipient at an instant.
+func (r *Recipient) Takes(d *Delivery, at time.Time) bool { return r.takes(d, at) }

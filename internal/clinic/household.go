@@ -10,6 +10,7 @@ import (
 
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/reminder"
 )
 
 // family is all that a household's folds rest on, read in one state of the store.
@@ -23,6 +24,8 @@ type family struct {
 	read       []reading // of each stored entry
 	stamped    []practice.Stamped
 	stored     []StoredEntry
+	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
+	followUps  map[uuid.UUID][]FollowUp          // by learner
 }
 
 // loadFamily reads a household and brings its entries into a record.
@@ -59,7 +62,27 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 	f.stamped = stampedOf(f.stored, f.read, people)
 	f.seal(devices)
 	f.record = practice.NewRecord(f.stamped)
-	return f, nil
+	return f, f.loadPast(ctx, view)
+}
+
+// loadPast reads what has become of the household's reminders, and of following it up.
+func (f *family) loadPast(ctx context.Context, view View) error {
+	deliveries, err := view.Deliveries(ctx, f.household.ID)
+	if err != nil {
+		return err
+	}
+	followUps, err := view.FollowUps(ctx, f.household.ID)
+	if err != nil {
+		return err
+	}
+	f.past, f.followUps = map[uuid.UUID][]reminder.Delivery{}, map[uuid.UUID][]FollowUp{}
+	for _, d := range deliveries {
+		f.past[d.Learner] = append(f.past[d.Learner], d.Delivery)
+	}
+	for _, u := range followUps {
+		f.followUps[u.Learner] = append(f.followUps[u.Learner], u)
+	}
+	return nil
 }
 
 // people returns the people of the household. The caregivers are looked up only where a copy off paper was kept back, which
@@ -119,7 +142,7 @@ func (d EnrolmentDetail) practiceEnrolment() (practice.Enrolment, error) {
 	}
 	return practice.Enrolment{
 		ID: practice.EnrolmentID{UUID: d.ID}, Learner: practice.LearnerID{UUID: d.Learner}, Plan: plan,
-		FirstNight: d.FirstNight, Zone: zone, Positions: d.Positions, ReminderAt: d.ReminderAt, Written: d.Written,
+		FirstNight: d.FirstNight, Zone: zone, Positions: d.Positions, ReminderAt: d.ReminderAt, Written: d.Written, ReminderSet: d.ReminderSet,
 		Paused: d.Status == Paused, Ended: d.Status == Ended, EndedOn: d.EndedOn,
 	}, nil
 }

@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+
+	"swallowtail/internal/practice"
 )
 
 // Journal keeps, beside the store and outside its backups, what going back to an older backup must not undo: who was let
@@ -19,6 +21,7 @@ import (
 //   - A device that was let in, but never told so, holds no token; the invite that it redeemed is spent.
 //   - A clinician who was told that a change of password, a new second factor or their disabling had failed finds it made; the
 //     operator's commands undo each. A recovery code that was refused for want of room is spent.
+//   - A family that was to be reminded counts as reminded, and is not that evening.
 //   - A token that nobody was handed opens nothing, and the one that it was to replace goes on working: see Replay.
 //
 // Append after Append, by one process or several, is in the order of the commits, since a store has one writer at a time
@@ -85,6 +88,25 @@ func (FamilyEnded) journalled()         {}
 func (ConsentChanged) journalled()      {}
 func (ClinicSet) journalled()           {}
 func (ServiceTokenRevoked) journalled() {}
+
+// FamilyTold tells that a family has been reminded of something, or may have been.
+type FamilyTold struct {
+	Learner  uuid.UUID
+	Reminder uuid.UUID
+	Kind     string
+	Night    practice.Night
+	Due      time.Time
+}
+
+// AddressRemoved tells that nothing is to go to an address any more.
+type AddressRemoved struct{ Address uuid.UUID }
+
+// CalendarFeedRevoked tells that a calendar feed has been closed.
+type CalendarFeedRevoked struct{ Feed uuid.UUID }
+
+func (FamilyTold) journalled()          {}
+func (AddressRemoved) journalled()      {}
+func (CalendarFeedRevoked) journalled() {}
 
 // note takes what a transaction has to tell the journal.
 type note func(JournalEvent)

@@ -15,8 +15,8 @@ import (
 
 // Overdue returns the reminders of the caller's clinic that are due at an instant, by due instant, then id, after a place.
 //
-// The store holds each learner's next reminders, so the query costs what is due. Those that have lapsed are worked out
-// anew: for now they are kept, for another instant only looked at.
+// The store holds each learner's next reminders, so the query costs what is due. Where others may be due by then they are
+// worked out anew: for now they are kept, for another instant only looked at. What is being sent is due no more.
 func (s *Service) Overdue(ctx context.Context, p access.Principal, asOf time.Time, after *DueKey, limit int, now time.Time) ([]DueReminder, error) {
 	return reads(ctx, s, p, "listOverdue", now, func(a *ask) ([]DueReminder, error) {
 		at, err := Question{AsOf: asOf}.instant(p, now)
@@ -35,17 +35,18 @@ func (s *Service) overdue(ctx context.Context, p permit, at time.Time, after *Du
 	}
 	var due []DueReminder
 	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		lapsed, err := s.lapsedReminders(ctx, view, p.ClinicID, at)
+		stale, err := s.staleReminders(ctx, view, p.ClinicID, at)
 		if err != nil {
 			return err
 		}
-		due, err = lapsed.merge(ctx, view, p.ClinicID, after, limit)
+		due, err = stale.merge(ctx, view, p.ClinicID, after, limit)
 		return err
 	})
 	return due, err
 }
 
-// renewReminders works out anew the reminders that have lapsed, each learner's once.
+// renewReminders works out anew the reminders of those of whom others than are kept may be due, each learner's once. As a rule
+// renewLapsed was here before.
 func (s *Service) renewReminders(ctx context.Context, clinic uuid.UUID, now time.Time) error {
 	page := Page{Limit: staleAtOnce}
 	for {
@@ -62,15 +63,27 @@ func (s *Service) renewReminders(ctx context.Context, clinic uuid.UUID, now time
 	}
 }
 
-// lapsed is the learners whose kept reminders say nothing about an instant, and what is due of them then.
-type lapsed struct {
+// renewLapsed works out anew the reminders of a clinic that have lapsed, so that who asks what is due need not wait for it.
+func (s *Service) renewLapsed(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+	for {
+		done, err := s.refoldSome(ctx, now, func(ctx context.Context, view View) ([]uuid.UUID, error) {
+			return view.LapsedReminders(ctx, clinic, now, staleAtOnce)
+		})
+		if done || err != nil {
+			return err
+		}
+	}
+}
+
+// stale is the learners whose kept reminders say nothing about an instant, and what is due of them then.
+type stale struct {
 	at       time.Time
 	learners map[uuid.UUID]bool
 	due      []DueReminder // by due instant, then id
 }
 
-func (s *Service) lapsedReminders(ctx context.Context, view View, clinic uuid.UUID, at time.Time) (*lapsed, error) {
-	l := &lapsed{at: at, learners: map[uuid.UUID]bool{}}
+func (s *Service) staleReminders(ctx context.Context, view View, clinic uuid.UUID, at time.Time) (*stale, error) {
+	l := &stale{at: at, learners: map[uuid.UUID]bool{}}
 	page := Page{Limit: MaxPage}
 	for {
 		ids, err := view.StaleReminders(ctx, clinic, at, page)
@@ -91,7 +104,7 @@ func (s *Service) lapsedReminders(ctx context.Context, view View, clinic uuid.UU
 }
 
 // addDue works out what is due of one learner.
-func (s *Service) addDue(ctx context.Context, view View, l *lapsed, id uuid.UUID) error {
+func (s *Service) addDue(ctx context.Context, view View, l *stale, id uuid.UUID) error {
 	l.learners[id] = true
 	learner, err := view.Learner(ctx, id)
 	if err != nil {
@@ -102,20 +115,18 @@ func (s *Service) addDue(ctx context.Context, view View, l *lapsed, id uuid.UUID
 		return err
 	}
 	v := f.view(id, l.at)
-	for _, r := range reminder.Next(&v).Reminders {
-		if r.Due.After(l.at) {
+	past := f.past[id]
+	for _, r := range projectedReminders(reminder.Next(&v, past), past) {
+		if r.Due.After(l.at) || r.Ready.IsZero() {
 			continue
 		}
-		l.due = append(l.due, DueReminder{
-			ProjectedReminder: ProjectedReminder{ID: r.ID, Kind: string(r.Kind), Night: r.Night, Due: r.Due, Run: r.Run},
-			Learner:           id, Household: learner.Household, Heard: f.lastHeard(),
-		})
+		l.due = append(l.due, DueReminder{ProjectedReminder: r, Learner: id, Household: learner.Household, Heard: f.lastHeard()})
 	}
 	return nil
 }
 
 // merge returns a page of what the store holds and what was worked out, in order.
-func (l *lapsed) merge(ctx context.Context, view View, clinic uuid.UUID, after *DueKey, limit int) ([]DueReminder, error) {
+func (l *stale) merge(ctx context.Context, view View, clinic uuid.UUID, after *DueKey, limit int) ([]DueReminder, error) {
 	page := make([]DueReminder, 0, limit)
 	for _, r := range l.due {
 		if after == nil || compareDue(keyOf(r), *after) > 0 {
@@ -129,7 +140,7 @@ func (l *lapsed) merge(ctx context.Context, view View, clinic uuid.UUID, after *
 			return nil, err
 		}
 		for _, r := range rows {
-			if !l.learners[r.Learner] {
+			if !l.learners[r.Learner] && !r.Ready.IsZero() { // what is being sent, or may have been, is due no more
 				page = append(page, r)
 				kept++
 			}

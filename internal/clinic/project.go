@@ -136,7 +136,9 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 	if p.Nights, err = projectedNights(&v); err != nil {
 		return Projection{}, err
 	}
-	p.remind(reminder.Next(&v))
+	past := f.past[learner.ID]
+	p.remind(reminder.Next(&v, past), past)
+	p.Concerns = f.openConcerns(learner.ID, reminder.Concerns(&v, past, f.seenTo(learner.ID)))
 	return p, nil
 }
 
@@ -191,12 +193,51 @@ func projectedNights(v *practice.View) ([]ProjectedNight, error) {
 	return nights, nil
 }
 
-func (p *Projection) remind(next reminder.Upcoming) {
-	p.RemindersUntil = next.Lapses
+// remind keeps what is to be reminded of next, each reminder with when it may be claimed, given what has become of those so far.
+func (p *Projection) remind(next reminder.Upcoming, past []reminder.Delivery) {
+	p.RemindersUntil, p.RemindersRenew = next.Lapses, next.Renew
+	p.Reminders = projectedReminders(next, past)
+	if len(p.Reminders) > 0 {
+		p.NextDue = p.Reminders[0].Due
+	}
+}
+
+func projectedReminders(next reminder.Upcoming, past []reminder.Delivery) []ProjectedReminder {
+	var all []ProjectedReminder
 	for _, r := range next.Reminders {
-		p.NextDue = r.Due
-		p.Reminders = append(p.Reminders, ProjectedReminder{
-			ID: r.ID, Kind: string(r.Kind), Night: r.Night, Due: r.Due, Run: r.Run,
+		ready := r.Due
+		for _, d := range past {
+			if d.ID == r.ID && !d.State.Final() {
+				d.Due = r.Due // which may have been moved
+				ready = d.Ready()
+			}
+		}
+		all = append(all, ProjectedReminder{
+			ID: r.ID, Kind: string(r.Kind), Night: r.Night, Due: r.Due, Lapses: next.Lapses, Run: r.Run, Ready: ready,
 		})
 	}
+	return all
+}
+
+// seenTo returns when somebody last recorded what came of following a learner up, and that nothing is left to do; zero where nobody
+// has.
+func (f *family) seenTo(learner uuid.UUID) (at time.Time) {
+	for _, u := range f.followUps[learner] {
+		if u.closes() {
+			at = later(at, u.At)
+		}
+	}
+	return at
+}
+
+// openConcerns returns the concerns that nobody has seen to.
+func (f *family) openConcerns(learner uuid.UUID, concerns []reminder.Concern) []ProjectedConcern {
+	var open []ProjectedConcern
+	for _, c := range concerns {
+		seenTo := slices.ContainsFunc(f.followUps[learner], func(u FollowUp) bool { return u.Concern == c.ID && u.closes() })
+		if !seenTo {
+			open = append(open, ProjectedConcern{ID: c.ID, Reason: string(c.Reason), Night: c.Night, Since: c.Since, Run: c.Run})
+		}
+	}
+	return open
 }

@@ -22,6 +22,8 @@ type Replayed struct {
 	Consents   int `json:"consents"`   // withdrawn or given again
 	// ServiceTokens counts the tokens of programs that were revoked.
 	ServiceTokens int `json:"service_tokens"`
+	Told          int `json:"told"`       // reminders that may have reached a family
+	Channels      int `json:"channels"`   // addresses and calendar feeds that were removed
 	Clinicians    int `json:"clinicians"` // records of how one signs in; of those about the same thing the last counts
 	// Homeless counts the records about a household, a device or a clinician that the store does not hold.
 	Homeless int `json:"homeless"`
@@ -131,6 +133,12 @@ func (r *replay) apply(ctx context.Context, record JournalRecord) error {
 		return r.tx.EndTokenFamily(ctx, event.Family)
 	case ServiceTokenRevoked:
 		return r.revokedService(ctx, event, record.At)
+	case FamilyTold:
+		return r.told(ctx, event, record.At)
+	case AddressRemoved:
+		return r.removed(ctx, event)
+	case CalendarFeedRevoked:
+		return r.feedRevoked(ctx, event)
 	case memberEvent:
 		return r.member(ctx, event, record.At)
 	default:

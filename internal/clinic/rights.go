@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"maps"
 
 	"github.com/google/uuid"
 
@@ -47,32 +48,12 @@ type Rule struct {
 // rules is the one table of who may do what: role, operation, and whose things. Every operation of the description is in it;
 // a server with one that is not refuses to start. Use cases ask it again, so that no way round the edge leads round it.
 func rules() map[Operation]Rule {
-	open := Rule{Open: true}
-	staff := func(t Trail) Rule {
-		return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleClinician: OfClinic, access.RoleLead: OfClinic}}
-	}
 	lead := Rule{Trail: Read, Reach: map[access.Role]Reach{access.RoleLead: OfClinic}}
-	scheduler := Rule{Trail: Read, Reach: map[access.Role]Reach{access.RoleScheduler: OfClinic}}
-	device := func(t Trail, reach Reach) Rule {
-		return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleDevice: reach}}
-	}
-	familyToo := func(r Rule, reach Reach) Rule {
-		r.Reach[access.RoleDevice] = reach
-		return r
-	}
-	evenRevoked := func(r Rule) Rule {
-		r.Revoked = true
-		return r
-	}
-	evenWithdrawn := func(r Rule) Rule {
-		r.Withdrawn = true
-		return r
-	}
-	return map[Operation]Rule{
-		"getHealth": open, "getReadiness": open, "getSpecYaml": open, "getSpecJson": open, "getDocs": open, "getJwks": open,
-		"getConsentText": open,
+	all := map[Operation]Rule{
+		"getHealth": open(), "getReadiness": open(), "getSpecYaml": open(), "getSpecJson": open(), "getDocs": open(), "getJwks": open(),
+		"getConsentText": open(),
 		// Whoever proves who they are, by what they send: the trail is written where that is known.
-		"signIn": open, "setUpSecondFactor": open, "refreshTokens": open, "signOut": open, "enrolDevice": open,
+		"signIn": open(), "setUpSecondFactor": open(), "refreshTokens": open(), "signOut": open(), "enrolDevice": open(),
 
 		"changePassword":    staff(Change),
 		"makeRecoveryCodes": staff(Change),
@@ -107,8 +88,69 @@ func rules() map[Operation]Rule {
 		"sync":            evenWithdrawn(evenRevoked(device(Change, OfHousehold))),
 		"streamSync":      device(Silent, OfHousehold),
 		"getOwnHousehold": device(Read, OfHousehold),
+	}
+	maps.Copy(all, reminderRules())
+	return all
+}
 
-		"listOverdue": scheduler,
+// open is what needs no token.
+func open() Rule { return Rule{Open: true} }
+
+// staff is what clinicians and leads may ask of their clinic.
+func staff(t Trail) Rule {
+	return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleClinician: OfClinic, access.RoleLead: OfClinic}}
+}
+
+// scheduler is what a program may ask that sends a clinic's reminders.
+func scheduler(t Trail) Rule {
+	return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleScheduler: OfClinic}}
+}
+
+// device is what a family's devices may ask.
+func device(t Trail, reach Reach) Rule {
+	return Rule{Trail: t, Reach: map[access.Role]Reach{access.RoleDevice: reach}}
+}
+
+func familyToo(r Rule, reach Reach) Rule {
+	r.Reach[access.RoleDevice] = reach
+	return r
+}
+
+func evenRevoked(r Rule) Rule {
+	r.Revoked = true
+	return r
+}
+
+func evenWithdrawn(r Rule) Rule {
+	r.Withdrawn = true
+	return r
+}
+
+// reminderRules are those of reminders, of where they go, and of following families up.
+func reminderRules() map[Operation]Rule {
+	return map[Operation]Rule{
+		"listOverdue":    scheduler(Read),
+		"claimReminders": scheduler(Change),
+		"giveGoAhead":    scheduler(Change),
+		"reportReminder": scheduler(Change),
+
+		// Who has withdrawn consent can still see and end what goes to them.
+		"addReminderAddress":    device(Change, OfCaregiver),
+		"listReminderAddresses": evenWithdrawn(device(Read, OfCaregiver)),
+		"sendAddressCode":       device(Change, OfCaregiver),
+		"verifyReminderAddress": device(Change, OfCaregiver),
+		"setReminderWanted":     device(Change, OfCaregiver),
+		"removeReminderAddress": evenWithdrawn(device(Change, OfCaregiver)),
+		"createCalendarFeed":    device(Change, OfCaregiver),
+		"listCalendarFeeds":     evenWithdrawn(device(Read, OfCaregiver)),
+		"revokeCalendarFeed":    evenWithdrawn(device(Change, OfCaregiver)),
+		// Whoever holds the address of a feed, or of a message's way out, proves it by that. Ending messages is on the trail; calendar
+		// programs ask every few minutes, about times of day alone, and are not.
+		"getCalendar": open(), "showUnsubscribe": open(), "unsubscribe": open(),
+
+		"setReminderTime": familyToo(staff(Change), OfHousehold),
+		"listFollowUps":   staff(Read),
+		"recordFollowUp":  staff(Change),
 	}
 }
 

@@ -34,7 +34,7 @@ func described(t *testing.T) map[clinic.Operation]bool {
 			operations[clinic.Operation(operation.ID)] = operation.Security != nil && len(*operation.Security) == 0
 		}
 	}
-	require.Len(t, operations, 41)
+	require.Len(t, operations, 59)
 	return operations
 }
 
@@ -59,8 +59,13 @@ func TestRights(t *testing.T) {
 	device := []access.Role{access.RoleDevice}
 	staff := []access.Role{access.RoleClinician, access.RoleLead}
 	lead := []access.Role{access.RoleLead}
+	scheduler := []access.Role{access.RoleScheduler}
 	wanted := map[clinic.Operation][]access.Role{
-		"sync": device, "streamSync": device, "getOwnHousehold": device, "listOverdue": {access.RoleScheduler},
+		"sync": device, "streamSync": device, "getOwnHousehold": device,
+		"listOverdue": scheduler, "claimReminders": scheduler, "giveGoAhead": scheduler, "reportReminder": scheduler,
+		"addReminderAddress": device, "listReminderAddresses": device, "sendAddressCode": device, "verifyReminderAddress": device,
+		"setReminderWanted": device, "removeReminderAddress": device,
+		"createCalendarFeed": device, "listCalendarFeeds": device, "revokeCalendarFeed": device, "setReminderTime": append(device, staff...),
 		"listOwnDevices": device, "getConsent": device, "giveConsent": device, "revokeDevice": append(device, staff...),
 		"withdrawConsent": append(device, staff...), "getCohort": lead, "listAudit": lead,
 		"getSummary": append(device, staff...), "getNights": append(device, staff...),

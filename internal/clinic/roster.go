@@ -35,18 +35,23 @@ func (s *Service) roster(ctx context.Context, q RosterQuery, now time.Time) ([]R
 	return rows, err
 }
 
-// renewProjections folds anew the learners of a clinic whose projections hold no longer, some in each transaction, and
-// weighs those who have not been weighed as they are then.
+// renewProjections folds anew the learners of a clinic whose projections hold no longer, and weighs those who have not been
+// weighed as they are then.
 func (s *Service) renewProjections(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+	if err := s.renewFolds(ctx, clinic, now); err != nil {
+		return err
+	}
+	return s.weighAll(ctx, clinic, now)
+}
+
+// renewFolds folds anew the learners of a clinic whose projections hold no longer, some in each transaction.
+func (s *Service) renewFolds(ctx context.Context, clinic uuid.UUID, now time.Time) error {
 	for {
 		done, err := s.refoldSome(ctx, now, func(ctx context.Context, view View) ([]uuid.UUID, error) {
 			return view.StaleProjections(ctx, clinic, now, staleAtOnce)
 		})
-		if err != nil {
+		if done || err != nil {
 			return err
-		}
-		if done {
-			return s.weighAll(ctx, clinic, now)
 		}
 	}
 }

@@ -17,7 +17,7 @@ import (
 	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field but InviteLink, FailureTime and Listening must be set; Check, Rebuild,
+// Config is what the use cases work with. Every field but InviteLink, PublicURL, FailureTime and Listening must be set; Check, Rebuild,
 // VerifyAudit and BeginAnew, which work on a store that nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
@@ -29,6 +29,9 @@ type Config struct {
 	Log          *slog.Logger
 	// InviteLink is the address at which the family's app takes the code of an invite, behind a #; empty where there is none.
 	InviteLink string
+	// PublicURL is where families' programs and mail readers reach this service, such as https://practice.example.org, without a
+	// slash at its end. Without it there are neither addresses for reminders nor calendar feeds.
+	PublicURL string
 	// FailureTime is how long a failed sign-in takes to be answered, unless it takes longer, so that how long it takes does not
 	// tell which accounts there are. It may be zero where nobody measures.
 	FailureTime time.Duration
@@ -46,13 +49,14 @@ type Service struct {
 	listeners *watch.Hub
 	rights    *Rights
 	codes     codeTries
+	messages  *access.Throttle // codes sent to addresses, by caregiver
 	trail     trail
 }
 
 // New returns the use cases over a store.
 func New(c Config) *Service {
 	s := &Service{
-		Config: c, hashing: newHashing(), attempts: newAttempts(), codes: newCodeTries(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1),
+		Config: c, hashing: newHashing(), attempts: newAttempts(), codes: newCodeTries(), messages: newMessages(), changed: make(chan struct{}, 1), weighing: make(chan struct{}, 1),
 		rights: NewRights(),
 	}
 	s.listeners = watch.New(watch.Config{Look: s.look, Log: c.Log, Limits: c.Listening})
@@ -94,6 +98,13 @@ func (r *refusal) name(pointer, name string) {
 	n := utf8.RuneCountInString(name)
 	if n > maxName || strings.TrimSpace(name) == "" || strings.ContainsFunc(name, isControl) || !utf8.ValidString(name) {
 		r.at(pointer, fmt.Sprintf("Give 1 to %d characters, none of them a control character and not only spaces.", maxName))
+	}
+}
+
+// text checks a short text of one line, which may be empty.
+func (r *refusal) text(pointer, text string, longest int) {
+	if utf8.RuneCountInString(text) > longest || strings.ContainsFunc(text, isControl) {
+		r.at(pointer, fmt.Sprintf("Give at most %d characters, none of them a control character.", longest))
 	}
 }
 

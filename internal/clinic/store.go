@@ -37,6 +37,7 @@ type View interface {
 	RecordView
 	ProjectionView
 	AuditView
+	ReminderView
 }
 
 // Tx is what can be read and written in one transaction.
@@ -48,6 +49,7 @@ type Tx interface {
 	RecordTx
 	ProjectionTx
 	AuditTx
+	ReminderTx
 }
 
 // Clinic is one place of care. Nothing of one is visible to another.
@@ -154,6 +156,8 @@ type Enrolment struct {
 	StatusNote string
 	EndedOn    practice.Night // the last night, where ended
 	Written    time.Time
+	// ReminderSet is when ReminderAt was moved last; zero where it never was.
+	ReminderSet time.Time
 }
 
 // Page asks for at most Limit rows after a key; a zero After starts from the beginning.
@@ -212,6 +216,8 @@ type ClinicTx interface {
 	AddScreening(ctx context.Context, s Screening) error
 	AddEnrolment(ctx context.Context, e Enrolment) error
 	SetEnrolmentStatus(ctx context.Context, id uuid.UUID, status, note string, endedOn practice.Night) error
+	// SetReminderTime replaces at what time of day an enrolment's reminders are due, and notes when that was set.
+	SetReminderTime(ctx context.Context, id uuid.UUID, at practice.TimeOfDay, set time.Time) error
 }
 
 // Invite lets one person enrol devices into a household, once.
@@ -360,10 +366,12 @@ type Projection struct {
 	Heard       time.Time
 	Nights      []ProjectedNight
 	Reminders   []ProjectedReminder
-	// NextDue is when the first of Reminders is due, zero where none is to come; RemindersUntil is the instant at which
-	// they lapse and others may take their place, zero where only new entries can change them.
+	Concerns    []ProjectedConcern
+	// NextDue is when the first of Reminders is due, zero where none is to come; RemindersUntil is the instant at which they
+	// lapse; RemindersRenew is the first at which others may be due. They are zero where only new entries can change them.
 	NextDue        time.Time
 	RemindersUntil time.Time
+	RemindersRenew time.Time
 }
 
 // Weighed is what a weighing made of a learner's programmes, which takes too long for an upload to wait for it.
@@ -383,13 +391,17 @@ type ProjectedNight struct {
 	Doc  []byte // JSON
 }
 
-// ProjectedReminder is a reminder that is due or will be, if nothing more is heard.
+// ProjectedReminder is a reminder that is due or will be, if nothing more is heard, and has not been seen to.
 type ProjectedReminder struct {
-	ID    uuid.UUID
-	Kind  string
-	Night practice.Night
-	Due   time.Time
-	Run   int
+	ID     uuid.UUID
+	Kind   string
+	Night  practice.Night
+	Due    time.Time
+	Lapses time.Time
+	Run    int
+	// Ready is from when it may be claimed: when it is due, when the lease of whoever has claimed it ends, or when it may be tried
+	// again. Zero where it may not be claimed any more, unless a report changes that.
+	Ready time.Time
 }
 
 // DueReminder is a projected reminder and whom it is about.
@@ -397,6 +409,25 @@ type DueReminder struct {
 	ProjectedReminder
 	Learner   uuid.UUID
 	Household uuid.UUID
+	Heard     time.Time
+}
+
+// ProjectedConcern is a reason to follow a family up.
+type ProjectedConcern struct {
+	ID     uuid.UUID
+	Reason string
+	Night  practice.Night
+	Since  time.Time
+	Run    int
+}
+
+// OpenConcern is a projected concern and whom it is about.
+type OpenConcern struct {
+	ProjectedConcern
+	Clinic    uuid.UUID
+	Learner   uuid.UUID
+	Household uuid.UUID
+	Nickname  string
 	Heard     time.Time
 }
 
@@ -440,15 +471,26 @@ type ProjectionView interface {
 	Unweighed(ctx context.Context, clinic uuid.UUID, page Page) ([]uuid.UUID, error)
 	// Weighed returns what was weighed of a clinic's learners, by learner, of each who has been weighed.
 	Weighed(ctx context.Context, clinic uuid.UUID) (map[uuid.UUID][]byte, error)
-	// StaleReminders returns learners of a clinic whose reminders have lapsed at an instant, or were worked out at a later
-	// one, at most limit, by id.
+	// StaleReminders returns learners of a clinic of whom others than the reminders kept may be due at an instant, or whose
+	// reminders were worked out at a later one, at most limit, by id.
 	StaleReminders(ctx context.Context, clinic uuid.UUID, at time.Time, page Page) ([]uuid.UUID, error)
+	// LapsedReminders returns learners of a clinic whose reminders have lapsed at an instant, at most limit.
+	LapsedReminders(ctx context.Context, clinic uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error)
 	// DueReminders returns the reminders of a clinic due at an instant and not lapsed, by due instant, then id, after the
 	// given place.
 	DueReminders(ctx context.Context, clinic uuid.UUID, at time.Time, after *DueKey, limit int) ([]DueReminder, error)
+	// ReadyReminders returns the reminders of a clinic, of some kinds, that are due and may be claimed at an instant and have not
+	// lapsed, by when they may be, then id.
+	ReadyReminders(ctx context.Context, clinic uuid.UUID, at time.Time, kinds []string, limit int) ([]DueReminder, error)
+	// RemindersOf returns a learner's reminders by due instant, then id.
+	RemindersOf(ctx context.Context, learner uuid.UUID) ([]ProjectedReminder, error)
+	// Concerns returns the concerns of a clinic by since when, then id, after the given place.
+	Concerns(ctx context.Context, clinic uuid.UUID, after *DueKey, limit int) ([]OpenConcern, error)
+	// Concern returns one of them.
+	Concern(ctx context.Context, id uuid.UUID) (OpenConcern, error)
 }
 
-// DueKey is the place of a reminder in the order of due instants.
+// DueKey is the place of a reminder in the order of due instants, or of a concern in that of when they came up.
 type DueKey struct {
 	Due time.Time
 	ID  uuid.UUID

@@ -3,7 +3,6 @@ package clinic
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -240,26 +239,44 @@ const (
 
 // KeepWeighed folds and weighs whoever is no longer as they were when it was done last, until ctx ends: soon after an upload
 // has been answered, and now and then what time alone has changed. Nothing depends on it but how long the next reader of a
-// roster waits.
+// roster, or who asks what is due, waits.
 func (s *Service) KeepWeighed(ctx context.Context, now func() time.Time) {
 	ticker := time.NewTicker(weighEvery)
 	defer ticker.Stop()
-	everybody := func(clinic uuid.UUID) error {
-		return errors.Join(s.forgetOtherForms(ctx, clinic, now()), s.renewProjections(ctx, clinic, now()))
-	}
-	failing := false
+	first, failing := true, false
 	for {
-		err := s.eachClinic(ctx, everybody)
+		err := s.keepOnce(ctx, first, now)
 		if err != nil && !failing && ctx.Err() == nil {
-			s.Log.Warn("can't weigh what has changed", slog.String("error", err.Error()))
+			s.Log.Warn("can't work out what has changed", slog.String("error", err.Error()))
 		}
 		if failing = err != nil; !failing {
-			everybody = func(clinic uuid.UUID) error { return s.renewProjections(ctx, clinic, now()) }
+			first = false
 		}
 		if !s.waitForChange(ctx, ticker.C, failing) {
 			return
 		}
 	}
+}
+
+// keepOnce folds and weighs whoever has changed. The first time after a start that includes whoever the program, or its zone
+// database, now sees otherwise than the one before.
+func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time) error {
+	if first {
+		if err := s.renewZones(ctx, now()); err != nil {
+			return err
+		}
+	}
+	return s.eachClinic(ctx, func(clinic uuid.UUID) error {
+		if first {
+			if err := s.forgetOtherForms(ctx, clinic, now()); err != nil {
+				return err
+			}
+		}
+		if err := s.renewLapsed(ctx, clinic, now()); err != nil {
+			return err
+		}
+		return s.renewProjections(ctx, clinic, now())
+	})
 }
 
 // waitForChange waits until it is time to weigh again; false once ctx has ended. After a failure it does not wait for changes,

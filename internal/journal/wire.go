@@ -150,6 +150,9 @@ func written(event clinic.JournalEvent) (kind string, form any, err error) {
 	case clinic.ClinicSet:
 		return kindClinicSet, clinicSet(e), nil
 	default:
+		if kind, form, ok := writtenOfReminder(event); ok {
+			return kind, form, nil
+		}
 		return writtenOfMember(event)
 	}
 }
@@ -197,6 +200,9 @@ func (r *record) event() (clinic.JournalEvent, error) {
 		err := read(r.Event, &e)
 		return clinic.ClinicSet(e), err
 	default:
+		if event, ok, err := r.eventOfReminder(); ok {
+			return event, err
+		}
 		return r.eventOfMember()
 	}
 }

@@ -20,7 +20,7 @@ import (
 // next says what is due of one enrolment of which nothing is ever heard.
 func next(e practice.Enrolment, at time.Time) reminder.Upcoming {
 	v := practice.NewRecord(nil).Fold(learner, []practice.Enrolment{e}, nil, at)
-	return reminder.Next(&v)
+	return reminder.Next(&v, nil)
 }
 
 // restless is a fortnight on a plan without quiet hours, of which the clinic hears nothing.
@@ -240,9 +240,9 @@ func TestARunIsToldOnTheDayAfterOneLeftOut(t *testing.T) {
 	plan := &s.enrolments[0].Plan
 	plan.QuietFrom, plan.QuietUntil, plan.FollowUpRun = 3*60, 8*60, 2
 	for _, test := range [][2]string{
-		{"2027-03-13 12:00:00", "[follow_up 2027-03-13 after 3 tonight 2027-03-14 after 3] from 03-15 02:30 to 03-15 03:00"},
-		{"2027-03-14 03:00:00", "[follow_up 2027-03-13 after 3 tonight 2027-03-14 after 3] from 03-15 02:30 to 03-15 03:00"},
-		{"2027-03-15 02:59:59", "[follow_up 2027-03-13 after 3 tonight 2027-03-14 after 3] from 03-15 02:30 to 03-15 03:00"},
+		{"2027-03-13 12:00:00", "[follow_up 2027-03-12 after 3] from 03-15 02:30 to 03-15 03:00"},
+		{"2027-03-14 03:00:00", "[follow_up 2027-03-12 after 3] from 03-15 02:30 to 03-15 03:00"},
+		{"2027-03-15 02:59:59", "[follow_up 2027-03-12 after 3] from 03-15 02:30 to 03-15 03:00"},
 		{"2027-03-15 03:00:00", "[tonight 2027-03-15 after 4] from 03-16 02:30 to 03-16 03:00"},
 	} {
 		assert.Equal(t, test[1], s.told(at(t, halifax, test[0])), test[0])

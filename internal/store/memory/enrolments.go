@@ -3,6 +3,7 @@ package memory
 import (
 	"context"
 	"slices"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -102,6 +103,16 @@ func (t *tx) AddEnrolment(_ context.Context, e clinic.Enrolment) error {
 func (t *tx) SetEnrolmentStatus(
 	_ context.Context, id uuid.UUID, status, note string, endedOn practice.Night,
 ) error {
+	return t.changeEnrolment(id, func(e *clinic.Enrolment) { e.Status, e.StatusNote, e.EndedOn = status, note, endedOn })
+}
+
+// SetReminderTime implements clinic.ClinicTx.
+func (t *tx) SetReminderTime(_ context.Context, id uuid.UUID, at practice.TimeOfDay, set time.Time) error {
+	return t.changeEnrolment(id, func(e *clinic.Enrolment) { e.ReminderAt, e.ReminderSet = at, kept(set) })
+}
+
+// changeEnrolment lets fn change an enrolment.
+func (t *tx) changeEnrolment(id uuid.UUID, fn func(e *clinic.Enrolment)) error {
 	h, err := t.home(enrolments, id)
 	if err != nil {
 		return err
@@ -109,7 +120,7 @@ func (t *tx) SetEnrolmentStatus(
 	h = t.own(h)
 	at := h.enrolment(id)
 	e := h.enrolments[at]
-	e.Status, e.StatusNote, e.EndedOn = status, note, endedOn
+	fn(&e)
 	h.enrolments = changed(h.enrolments, at, e)
 	return nil
 }

@@ -15,10 +15,14 @@ type household struct {
 	clinic.Household
 	by *mark
 
-	caregivers []clinic.Person    // by id
-	devices    []clinic.Device    // by id
-	learners   []learner          // by id
-	enrolments []clinic.Enrolment // as written
+	caregivers []clinic.Person       // by id
+	devices    []clinic.Device       // by id
+	learners   []learner             // by id
+	enrolments []clinic.Enrolment    // as written
+	addresses  []clinic.Address      // by id
+	feeds      []clinic.CalendarFeed // by id
+	deliveries []*clinic.Delivery    // by when they are due, then id; what a pointer leads to is never written to
+	followUps  []clinic.FollowUp     // as recorded
 
 	head   clinic.Head
 	record record
@@ -31,9 +35,11 @@ type learner struct {
 	projection *clinic.Projection // nil where none has been saved
 }
 
-func idOfCaregiver(p *clinic.Person) uuid.UUID { return p.ID }
-func idOfDevice(d *clinic.Device) uuid.UUID    { return d.ID }
-func idOfLearner(l *learner) uuid.UUID         { return l.ID }
+func idOfCaregiver(p *clinic.Person) uuid.UUID  { return p.ID }
+func idOfDevice(d *clinic.Device) uuid.UUID     { return d.ID }
+func idOfLearner(l *learner) uuid.UUID          { return l.ID }
+func idOfAddress(a *clinic.Address) uuid.UUID   { return a.ID }
+func idOfFeed(f *clinic.CalendarFeed) uuid.UUID { return f.ID }
 
 func (h *household) hasCaregiver(id uuid.UUID) bool {
 	_, ok := place(h.caregivers, id, idOfCaregiver)
@@ -47,6 +53,11 @@ func (h *household) hasDevice(id uuid.UUID) bool {
 
 func (h *household) hasLearner(id uuid.UUID) bool {
 	_, ok := place(h.learners, id, idOfLearner)
+	return ok
+}
+
+func (h *household) hasAddress(id uuid.UUID) bool {
+	_, ok := place(h.addresses, id, idOfAddress)
 	return ok
 }
 

@@ -46,20 +46,28 @@ func (v view) projectionsOf(of uuid.UUID) (iter.Seq2[uuid.UUID, *clinic.Projecti
 
 // StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
 func (v view) StaleProjections(_ context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
+	return v.overSince(of, at, limit, func(p *clinic.Projection) time.Time { return p.Until })
+}
+
+// overSince returns the learners of a clinic for whom something has ended by an instant, the first to end first; what ends at the
+// zero instant never does.
+func (v view) overSince(
+	of uuid.UUID, at time.Time, limit int, end func(*clinic.Projection) time.Time,
+) ([]uuid.UUID, error) {
 	all, err := v.projectionsOf(of)
 	if err != nil {
 		return nil, err
 	}
-	var stale []*clinic.Projection
+	var over []*clinic.Projection
 	for _, p := range all {
-		if !p.Until.IsZero() && !p.Until.After(at) {
-			stale = append(stale, p)
+		if ended := end(p); !ended.IsZero() && !ended.After(at) {
+			over = append(over, p)
 		}
 	}
-	slices.SortFunc(stale, func(a, b *clinic.Projection) int {
-		return cmp.Or(a.Until.Compare(b.Until), compareIDs(a.Learner, b.Learner))
+	slices.SortFunc(over, func(a, b *clinic.Projection) int {
+		return cmp.Or(end(a).Compare(end(b)), compareIDs(a.Learner, b.Learner))
 	})
-	return listed(first(stale, limit), func(p *clinic.Projection) uuid.UUID { return p.Learner }), nil
+	return listed(first(over, limit), func(p *clinic.Projection) uuid.UUID { return p.Learner }), nil
 }
 
 // Unweighed implements clinic.ProjectionView.
@@ -93,7 +101,7 @@ func (v view) Weighed(_ context.Context, of uuid.UUID) (map[uuid.UUID][]byte, er
 }
 
 // SaveProjection implements clinic.ProjectionTx.
-func (t *tx) SaveProjection(_ context.Context, p clinic.Projection) error {
+func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	h, at, err := t.learner(p.Learner)
 	if err != nil {
 		return err
@@ -101,21 +109,41 @@ func (t *tx) SaveProjection(_ context.Context, p clinic.Projection) error {
 	if h.Clinic != p.Clinic {
 		return absent("learner of the clinic")
 	}
-	p = copyOfProjection(p)
-	p.Folded, p.Until, p.Heard = kept(p.Folded), kept(p.Until), kept(p.Heard)
-	p.NextDue, p.RemindersUntil = kept(p.NextDue), kept(p.RemindersUntil)
-	p.Row, p.Weighed.Doc = document(p.Row), document(p.Weighed.Doc)
-	for i := range p.Nights {
-		p.Nights[i].Doc = document(p.Nights[i].Doc)
+	before := h.learners[at].projection
+	for _, c := range p.Concerns {
+		if before != nil && slices.ContainsFunc(before.Concerns, func(b clinic.ProjectedConcern) bool { return b.ID == c.ID }) {
+			continue
+		}
+		if _, err := t.Concern(ctx, c.ID); err == nil {
+			return taken("concern")
+		}
 	}
-	for i := range p.Reminders {
-		p.Reminders[i].Due = kept(p.Reminders[i].Due)
-	}
-	slices.SortFunc(p.Nights, func(a, b clinic.ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
-	slices.SortFunc(p.Reminders, compareReminders)
+	p = keptProjection(p)
 	h = t.own(h)
 	l := h.learners[at]
 	l.projection = &p
 	h.learners = changed(h.learners, at, l)
 	return nil
+}
+
+// keptProjection returns a projection as the store keeps it.
+func keptProjection(p clinic.Projection) clinic.Projection {
+	p = copyOfProjection(p)
+	p.Folded, p.Until, p.Heard = kept(p.Folded), kept(p.Until), kept(p.Heard)
+	p.NextDue, p.RemindersUntil, p.RemindersRenew = kept(p.NextDue), kept(p.RemindersUntil), kept(p.RemindersRenew)
+	p.Row, p.Weighed.Doc = document(p.Row), document(p.Weighed.Doc)
+	for i := range p.Nights {
+		p.Nights[i].Doc = document(p.Nights[i].Doc)
+	}
+	for i := range p.Reminders {
+		r := &p.Reminders[i]
+		r.Due, r.Lapses, r.Ready = kept(r.Due), kept(r.Lapses), kept(r.Ready)
+	}
+	for i := range p.Concerns {
+		p.Concerns[i].Since = kept(p.Concerns[i].Since)
+	}
+	slices.SortFunc(p.Nights, func(a, b clinic.ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
+	slices.SortFunc(p.Reminders, compareReminders)
+	slices.SortFunc(p.Concerns, compareConcerns)
+	return p
 }

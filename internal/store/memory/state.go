@@ -25,6 +25,8 @@ type state struct {
 	recoveryCodes  table[uuid.UUID, [][]byte]
 	knownAddresses table[uuid.UUID, []clinic.KnownAddress]
 
+	zoneRules table[string, [32]byte] // by zone
+
 	// The households of what has an id of its own; the ids of each kind are unique in the store.
 	homes [kinds]table[uuid.UUID, uuid.UUID]
 }
@@ -38,10 +40,16 @@ const (
 	learners
 	screenings
 	enrolments
+	addresses
+	feeds
+	deliveries
+	followUps
 	kinds // their number
 )
 
-var kindNames = [kinds]string{"caregiver", "device", "learner", "screening", "enrolment"}
+var kindNames = [kinds]string{
+	"caregiver", "device", "learner", "screening", "enrolment", "address", "calendar feed", "delivery", "follow-up",
+}
 
 // mark names the transaction that made a copy and may write to it until it ends. It has a size, so that no two are the
 // same, and leads to nothing, so that a state does not keep those before it.
@@ -59,13 +67,23 @@ func (t *table[K, V]) has(key K) bool {
 }
 
 func (t *table[K, V]) put(by *mark, key K, row V) {
+	t.own(by)
+	t.rows[key] = row
+}
+
+func (t *table[K, V]) drop(by *mark, key K) {
+	t.own(by)
+	delete(t.rows, key)
+}
+
+// own makes the map one that may be written to.
+func (t *table[K, V]) own(by *mark) {
 	if t.by != by {
 		t.rows, t.by = maps.Clone(t.rows), by
 	}
 	if t.rows == nil {
 		t.rows = map[K]V{}
 	}
-	t.rows[key] = row
 }
 
 // view implements clinic.View on a state.
@@ -109,6 +127,9 @@ func (t *tx) own(h *household) *household {
 	t.households.put(t.mark, c.ID, &c)
 	return &c
 }
+
+// unsettle notes that something is in no household any more.
+func (t *tx) unsettle(of kind, id uuid.UUID) { t.homes[of].drop(t.mark, id) }
 
 // settle notes in which household something new lies.
 func (t *tx) settle(of kind, id uuid.UUID, in *household) { t.homes[of].put(t.mark, id, in.ID) }

@@ -48,6 +48,9 @@ func place[T any](list []T, id uuid.UUID, idOf func(*T) uuid.UUID) (int, bool) {
 // with returns a list with an item at a place and leaves the one it was given as it is.
 func with[T any](list []T, at int, item T) []T { return slices.Insert(slices.Clip(list), at, item) }
 
+// without returns a list without the item at a place and leaves the one it was given as it is.
+func without[T any](list []T, at int) []T { return slices.Delete(slices.Clone(list), at, at+1) }
+
 // changed returns a list with another item at a place and leaves the one it was given as it is.
 func changed[T any](list []T, at int, item T) []T {
 	list = slices.Clone(list)
@@ -93,6 +96,18 @@ func copyOfEnrolment(e clinic.Enrolment) clinic.Enrolment {
 }
 
 func copyOfProjection(p clinic.Projection) clinic.Projection {
-	p.Flags, p.Nights, p.Reminders = slices.Clone(p.Flags), slices.Clone(p.Nights), slices.Clone(p.Reminders)
+	p.Flags, p.Nights = slices.Clone(p.Flags), slices.Clone(p.Nights)
+	p.Reminders, p.Concerns = slices.Clone(p.Reminders), slices.Clone(p.Concerns)
 	return p
+}
+
+func copyOfAddress(a clinic.Address) clinic.Address {
+	a.Wanted.Kinds, a.Wanted.Weekdays = slices.Clone(a.Wanted.Kinds), slices.Clone(a.Wanted.Weekdays)
+	return a
+}
+
+func copyOfDelivery(d *clinic.Delivery) clinic.Delivery {
+	c := *d
+	c.Tries = slices.Clone(d.Tries)
+	return c
 }

@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -22,15 +23,17 @@ var (
 		WHERE l.household_key = ? ORDER BY e.written, e.enrolment_key`}
 	addEnrolment = statement{"add enrolment", `
 		INSERT INTO enrolment (id, learner_key, plan_key, first_night, timezone, reminder_at, positions, target,
-			status, status_note, ended_on, written)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
+			status, status_note, ended_on, written, reminder_set)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`}
 	setEnrolmentStatus = statement{"set status of enrolment", `
 		UPDATE enrolment SET status = ?, status_note = ?, ended_on = ? WHERE id = ?`}
+	setReminderTime = statement{"set reminder time of enrolment", `
+		UPDATE enrolment SET reminder_at = ?, reminder_set = ? WHERE id = ?`}
 )
 
 const selectEnrolment = `
 	SELECT e.id, l.id, p.id, e.first_night, e.timezone, e.reminder_at, e.positions, e.target,
-		e.status, e.status_note, e.ended_on, e.written
+		e.status, e.status_note, e.ended_on, e.written, e.reminder_set
 	FROM enrolment e JOIN learner l USING (learner_key) JOIN plan p USING (plan_key)`
 
 func scanScreening(row scanner, s *clinic.Screening) error {
@@ -39,7 +42,7 @@ func scanScreening(row scanner, s *clinic.Screening) error {
 
 func scanEnrolment(row scanner, e *clinic.Enrolment) error {
 	return row.Scan(&e.ID, &e.Learner, &e.Plan, &e.FirstNight, &e.Timezone, &e.ReminderAt, asList(&e.Positions),
-		(*document)(&e.Target), &e.Status, &e.StatusNote, &e.EndedOn, (*instant)(&e.Written))
+		(*document)(&e.Target), &e.Status, &e.StatusNote, &e.EndedOn, (*instant)(&e.Written), (*instant)(&e.ReminderSet))
 }
 
 // LastScreening implements clinic.ClinicView.
@@ -85,7 +88,7 @@ func (t *tx) AddEnrolment(ctx context.Context, e clinic.Enrolment) error {
 		return err
 	}
 	return t.execOne(ctx, addEnrolment, e.ID[:], learner, plan, e.FirstNight, e.Timezone, e.ReminderAt,
-		asList(&e.Positions), blob(e.Target), e.Status, e.StatusNote, e.EndedOn, ms(e.Written))
+		asList(&e.Positions), blob(e.Target), e.Status, e.StatusNote, e.EndedOn, ms(e.Written), msOrNull(e.ReminderSet))
 }
 
 // SetEnrolmentStatus implements clinic.ClinicTx.
@@ -93,4 +96,9 @@ func (t *tx) SetEnrolmentStatus(
 	ctx context.Context, id uuid.UUID, status, note string, endedOn practice.Night,
 ) error {
 	return t.execOne(ctx, setEnrolmentStatus, status, note, endedOn, id[:])
+}
+
+// SetReminderTime implements clinic.ClinicTx.
+func (t *tx) SetReminderTime(ctx context.Context, id uuid.UUID, at practice.TimeOfDay, set time.Time) error {
+	return t.execOne(ctx, setReminderTime, at, ms(set), id[:])
 }

@@ -192,7 +192,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 			return err
 		}
 	}
-	if err := t.insertMany(ctx, insertEntries, "", rows); err != nil {
+	if err := t.writeMany(ctx, insertEntries, "", rows); err != nil {
 		return err
 	}
 	last := entries[len(entries)-1]

@@ -12,6 +12,7 @@ var (
 	memberKey    = statement{"find member", `SELECT member_key FROM member WHERE id = ?`}
 	planKey      = statement{"find plan", `SELECT plan_key FROM plan WHERE id = ?`}
 	householdKey = statement{"find household", `SELECT household_key FROM household WHERE id = ?`}
+	caregiverKey = statement{"find caregiver", `SELECT caregiver_key FROM caregiver WHERE id = ?`}
 	deviceKey    = statement{"find device", `SELECT device_key FROM device WHERE id = ?`}
 	learnerKey   = statement{"find learner", `SELECT learner_key FROM learner WHERE id = ?`}
 

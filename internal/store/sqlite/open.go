@@ -39,6 +39,10 @@ type Options struct {
 	BusyTimeout time.Duration
 }
 
+// writersOwn are the settings of the writer alone. A claim of reminders touches hundreds of families, so it has 16 MiB of the file
+// at hand; and what undoes a statement that fails half-way is kept in memory, not in another file.
+var writersOwn = []string{"cache_size(-16384)", "temp_store(memory)"}
+
 // Store is a SQLite file. It is safe for use by several goroutines.
 type Store struct {
 	options Options
@@ -63,7 +67,7 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{options: options, path: path}
-	if s.writer, err = openPool(s.address(nil), 1); err != nil {
+	if s.writer, err = openPool(s.address(url.Values{"_pragma": writersOwn}), 1); err != nil {
 		return nil, err
 	}
 	if s.readers, err = openPool(s.address(url.Values{"_query_only": {"on"}}), options.Readers); err != nil {

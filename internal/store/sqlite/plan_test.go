@@ -42,12 +42,13 @@ func statementsRun(s *Store) []string {
 }
 
 // assertNoScans requires that no statement that was run goes through a whole table. The exceptions are the table of one
-// row and what a statement brings with it.
+// row, that of the few zones and what a statement brings with it.
 func assertNoScans(t *testing.T, s *Store) {
 	t.Helper()
 	for _, text := range statementsRun(s) {
 		for _, step := range plan(t, s, text) {
-			if strings.HasPrefix(step, "SCAN meta") || strings.HasPrefix(step, "SCAN json_each") || strings.HasPrefix(step, "SCAN named") ||
+			if strings.HasPrefix(step, "SCAN meta") || strings.HasPrefix(step, "SCAN zone_rules") || step == "SCAN CONSTANT ROW" ||
+				strings.HasPrefix(step, "SCAN json_each") || strings.HasPrefix(step, "SCAN named") ||
 				strings.HasSuffix(step, "VALUES CLAUSE") {
 				continue
 			}
@@ -65,7 +66,13 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		st    statement
 		first string
 	}{
-		"due reminders":     {dueReminders, "SEARCH r USING PRIMARY KEY (clinic_key=? AND (due,id)>(?,?) AND due<?)"},
+		"due reminders":     {dueReminders, "SEARCH reminder USING PRIMARY KEY (clinic_key=? AND (due,id)>(?,?) AND due<?)"},
+		"ready reminders":   {readyReminders, "SEARCH reminder USING INDEX reminder_by_ready (clinic_key=? AND ready<?)"},
+		"lapsed reminders":  {lapsedReminders, "SEARCH projection USING COVERING INDEX projection_by_reminders (clinic_key=? AND reminders_until<?)"},
+		"delivered":         {readyAsDelivered, "SEARCH d USING INDEX delivery_by_id (id=?)"},
+		"recipients":        {recipients, "SEARCH h USING COVERING INDEX sqlite_autoindex_household_1 (id=?)"},
+		"concern":           {concernByID, "SEARCH o USING INDEX concern_by_id (id=?)"},
+		"learners in zone":  {learnersInZone, "SEARCH l USING COVERING INDEX sqlite_autoindex_learner_1 (id>?)"},
 		"stale projections": {staleProjections, "SEARCH projection USING COVERING INDEX projection_by_until (clinic_key=? AND until<?)"},
 		"needs a call": {rosterByUrgency, "SEARCH projection USING INDEX projection_by_urgency " +
 			"(clinic_key=? AND (urgency_down,learner_id)>(?,?))"},
@@ -80,12 +87,31 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"standings":     {standings, "SEARCH d USING INDEX sqlite_autoindex_device_1 (id=?)"},
 	} {
 		steps := plan(t, s, c.st.text)
+		if steps[0] == "CO-ROUTINE named" { // the page, before its rows are put together
+			steps = steps[1:]
+		}
 		assert.Equal(t, c.first, steps[0], name)
 		assert.NotContains(t, strings.Join(steps, "\n"), "TEMP B-TREE", name)
 	}
+	// These come upon the range second.
+	for _, c := range []struct {
+		st     statement
+		second string
+	}{
+		{concernsOfClinic, "SEARCH o USING PRIMARY KEY (clinic_key=? AND (since,id)>(?,?))"},
+		{readyCodes, "SEARCH d USING INDEX delivery_ready_code (clinic_key=? AND ready<?)"},
+		{keysOfDeliveries, "SEARCH h USING INDEX sqlite_autoindex_household_1 (id=?)"},
+	} {
+		steps := plan(t, s, c.st.text)
+		assert.Equal(t, c.second, steps[1])
+		assert.NotContains(t, strings.Join(steps, "\n"), "TEMP B-TREE")
+	}
+	assert.Contains(t, plan(t, s, keysOfReminders.text), "SEARCH r USING PRIMARY KEY (clinic_key=? AND due=? AND id=?)")
+	assert.Contains(t, plan(t, s, readyWhenDue.text+" VALUES (?, ?, ?, ?)"+wherePlaceIsTheSame),
+		"SEARCH reminder USING PRIMARY KEY (clinic_key=? AND due=? AND id=?)")
 	// Both ways of going stale have their index; only what is stale is sorted.
 	stale := plan(t, s, staleReminders.text)
-	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_reminders (clinic_key=? AND reminders_until<?)")
+	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_renew (clinic_key=? AND reminders_renew<?)")
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_folded (clinic_key=? AND folded>?)")
 }
 

@@ -14,19 +14,20 @@ import (
 
 var (
 	projectionByKey = statement{"read projection", `
-		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.status, p.urgency, p.nights_wrong,
-			p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness
+		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.reminders_renew, p.status, p.urgency,
+			p.nights_wrong, p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness
 		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
 	learnerAndClinic = statement{"find learner", `
-		SELECT l.learner_key, c.clinic_key
+		SELECT l.learner_key, h.household_key, c.clinic_key, h.id
 		FROM learner l JOIN household h USING (household_key) JOIN clinic c USING (clinic_key)
 		WHERE l.id = ? AND c.id = ?`}
 	saveProjection = statement{"save projection", `
-		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, status,
-			urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew,
+			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (learner_key) DO UPDATE SET folded = excluded.folded, until = excluded.until,
-			next_due = excluded.next_due, reminders_until = excluded.reminders_until, status = excluded.status,
+			next_due = excluded.next_due, reminders_until = excluded.reminders_until,
+			reminders_renew = excluded.reminders_renew, status = excluded.status,
 			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
 			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
 			roster_row = excluded.roster_row, basis = excluded.basis, weighed = excluded.weighed,
@@ -50,8 +51,9 @@ const replaceNight = ` ON CONFLICT DO UPDATE SET changed_rev = excluded.changed_
 
 func scanProjection(row scanner, p *clinic.Projection) error {
 	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
-		(*instant)(&p.RemindersUntil), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard), &p.Nickname,
-		asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc), &p.Verdict, &p.Nearness)
+		(*instant)(&p.RemindersUntil), (*instant)(&p.RemindersRenew), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard),
+		&p.Nickname, asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc),
+		&p.Verdict, &p.Nearness)
 }
 
 func scanNight(row scanner, n *clinic.ProjectedNight) error {
@@ -71,7 +73,10 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	if p.Nights, err = all(ctx, v.work, nightsOfLearner, scanNight, key); err != nil {
 		return clinic.Projection{}, err
 	}
-	p.Reminders, err = all(ctx, v.work, remindersOfLearner, scanReminder, key)
+	if p.Reminders, err = all(ctx, v.work, remindersOfLearner, scanReminder, key); err != nil {
+		return clinic.Projection{}, err
+	}
+	p.Concerns, err = all(ctx, v.work, concernsOfLearner, scanConcern, key)
 	return p, err
 }
 
@@ -110,10 +115,15 @@ func (v view) Weighed(ctx context.Context, of uuid.UUID) (map[uuid.UUID][]byte, 
 	return docs, err
 }
 
-// projectionKeys are the keys under which a projection is kept.
-type projectionKeys struct{ learner, clinic int64 }
+// projectionKeys are the keys under which a projection is kept, and whose it is.
+type projectionKeys struct {
+	learner, household, clinic int64
+	householdID                uuid.UUID
+}
 
-func scanProjectionKeys(row scanner, k *projectionKeys) error { return row.Scan(&k.learner, &k.clinic) }
+func scanProjectionKeys(row scanner, k *projectionKeys) error {
+	return row.Scan(&k.learner, &k.household, &k.clinic, &k.householdID)
+}
 
 // SaveProjection implements clinic.ProjectionTx. What is the same as before is not written again.
 func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
@@ -122,15 +132,19 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 		return err
 	}
 	err = t.execOne(ctx, saveProjection, keys.learner, keys.clinic, p.Learner[:], ms(p.Folded), msOrNull(p.Until),
-		msOrNull(p.NextDue), msOrNull(p.RemindersUntil), p.Status, p.Urgency, p.NightsWrong, ms(p.Heard),
-		p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, p.Verdict, p.Nearness)
+		msOrNull(p.NextDue), msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew), p.Status, p.Urgency, p.NightsWrong,
+		ms(p.Heard), p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc,
+		p.Verdict, p.Nearness)
 	if err != nil {
 		return err
 	}
 	if err := t.saveNights(ctx, keys.learner, p.Nights); err != nil {
 		return err
 	}
-	return t.saveReminders(ctx, keys, p.Reminders)
+	if err := t.saveReminders(ctx, keys, &p); err != nil {
+		return err
+	}
+	return t.saveConcerns(ctx, keys, p.Concerns)
 }
 
 // withoutCase is the nickname as the roster's order has it.
@@ -157,5 +171,5 @@ func (t *tx) saveNights(ctx context.Context, learner int64, nights []clinic.Proj
 			return err
 		}
 	}
-	return t.insertMany(ctx, insertNights, replaceNight, changed)
+	return t.writeMany(ctx, insertNights, replaceNight, changed)
 }

@@ -60,8 +60,9 @@ func TestEveryConnection(t *testing.T) {
 		*pool
 		connections int
 		queryOnly   string
+		cache, temp string
 	}{
-		"writer": {s.writer, 1, "0"}, "readers": {s.readers, defaultReaders, "1"},
+		"writer": {s.writer, 1, "0", "-16384", "2"}, "readers": {s.readers, defaultReaders, "1", "-2000", "0"},
 	} {
 		require.Equal(t, pool.connections, pool.db.Stats().MaxOpenConnections, name)
 		for range pool.connections {
@@ -70,6 +71,7 @@ func TestEveryConnection(t *testing.T) {
 			defer c.Close() //nolint:errcheck // only read from
 			for pragma, want := range map[string]string{
 				"synchronous": "2", "foreign_keys": "1", "journal_mode": "wal", "busy_timeout": "10000", "query_only": pool.queryOnly,
+				"cache_size": pool.cache, "temp_store": pool.temp,
 			} {
 				var got string
 				require.NoError(t, c.QueryRowContext(t.Context(), "PRAGMA "+pragma).Scan(&got))

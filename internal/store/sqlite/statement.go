@@ -191,12 +191,12 @@ func one[T any](ctx context.Context, w *work, st statement, scan func(scanner, *
 // value scans a row of one column.
 func value[T any](row scanner, v *T) error { return row.Scan(v) }
 
-// rowsPerInsert bounds how many rows one statement inserts, and with it how many texts of such a statement there are.
-const rowsPerInsert = 16
+// rowsPerStatement bounds how many rows one statement writes, and with it how many texts of such a statement there are.
+const rowsPerStatement = 16
 
-// insertMany inserts rows with few statements: st ends before its VALUES, and rest follows them.
-func (w *work) insertMany(ctx context.Context, st statement, rest string, rows [][]any) error {
-	for chunk := range slices.Chunk(rows, rowsPerInsert) {
+// writeMany writes rows with few statements: st ends before its VALUES, and rest follows them.
+func (w *work) writeMany(ctx context.Context, st statement, rest string, rows [][]any) error {
+	for chunk := range slices.Chunk(rows, rowsPerStatement) {
 		values := "(?" + strings.Repeat(",?", len(chunk[0])-1) + ")"
 		text := st.text + " VALUES " + values + strings.Repeat(","+values, len(chunk)-1) + rest
 		if _, err := w.exec(ctx, statement{st.task, text}, slices.Concat(chunk...)...); err != nil {

@@ -10,6 +10,9 @@ import (
 // ms is how an instant is kept.
 func ms(t time.Time) int64 { return t.UnixMilli() }
 
+// kept is an instant as it comes back.
+func kept(t time.Time) time.Time { return time.UnixMilli(t.UnixMilli()).UTC() }
+
 // msOrNull is how an instant is kept that need not be there.
 func msOrNull(t time.Time) any {
 	if t.IsZero() {

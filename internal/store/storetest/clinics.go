@@ -212,4 +212,10 @@ func enrolments(b *bundle) {
 		return tx.SetEnrolmentStatus(ctx, first.ID, first.Status, first.StatusNote, first.EndedOn)
 	})
 	assert.Equal(b, []clinic.Enrolment{first, second}, get(b, enrolmentsOf, w.household))
+
+	second.ReminderAt, second.ReminderSet = 23*60+59, minutes(7)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return tx.SetReminderTime(ctx, second.ID, second.ReminderAt, second.ReminderSet)
+	})
+	assert.Equal(b, []clinic.Enrolment{first, second}, get(b, enrolmentsOf, w.household), "no other")
 }

@@ -3,6 +3,7 @@ package storetest
 import (
 	"context"
 	"errors"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
@@ -79,7 +80,7 @@ func absentReads(w world) []use {
 			return tx.DueReminders(ctx, nobody, evening, nil, 1)
 		}),
 	}
-	return append(append(reads, absentByID()...), absentStaff()...)
+	return slices.Concat(reads, absentByID(), absentStaff(), absentReminders())
 }
 
 // absentByID are the methods that take nothing but an id.
@@ -130,7 +131,7 @@ func absentWrites(w, other world) []use {
 			return tx.SaveProjection(ctx, p)
 		}
 	}
-	return append(append(absentParents(w, other), absentStaffWrites(w)...),
+	return append(slices.Concat(absentParents(w, other), absentStaffWrites(w), absentReminderWrites(w, other)),
 		use{"AppendEntries", append1(nobody, func(*clinic.StoredEntry) {})},
 		use{"AppendEntries of no learner", append1(w.household, func(e *clinic.StoredEntry) { e.Learner = nobody })},
 		use{"AppendEntries of another's learner", append1(w.household, func(e *clinic.StoredEntry) { e.Learner = other.learner })},
@@ -227,9 +228,15 @@ func taken(b *bundle) {
 			tx.AddScreening(ctx, sampleScreening(1, w.learner, w.member)),
 			tx.AddEnrolment(ctx, sampleEnrolment(1, w.learner, w.plan)),
 			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}),
+			tx.AddAddress(ctx, w.address(1)), tx.AddCalendarFeed(ctx, w.feed(1)), tx.AddFollowUp(ctx, w.followUp(1)),
+			tx.SaveProjection(ctx, w.projection()),
 		)
 	}
 	b.write(add)
+	sameAddress, sameHash, sameConcern := w.address(2), other.feed(2), other.projection()
+	sameAddress.To, sameHash.Hash, sameConcern.Concerns = w.address(1).To, w.feed(1).Hash, w.projection().Concerns
+	theirAddress, theirFeed, theirFollowUp := other.address(1), other.feed(1), other.followUp(1)
+	theirAddress.ID, theirFeed.ID, theirFollowUp.ID = w.address(1).ID, w.feed(1).ID, w.followUp(1).ID
 	again := w.entry(2)
 	again.ID = w.entry(1).ID
 	samePerson := sampleMember(60, other.clinic)
@@ -263,6 +270,12 @@ func taken(b *bundle) {
 		{"entry", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{again})
 		}},
+		{"address", func(ctx context.Context, tx clinic.Tx) error { return tx.AddAddress(ctx, theirAddress) }},
+		{"where an address leads", func(ctx context.Context, tx clinic.Tx) error { return tx.AddAddress(ctx, sameAddress) }},
+		{"calendar feed", func(ctx context.Context, tx clinic.Tx) error { return tx.AddCalendarFeed(ctx, theirFeed) }},
+		{"secret of a calendar feed", func(ctx context.Context, tx clinic.Tx) error { return tx.AddCalendarFeed(ctx, sameHash) }},
+		{"follow-up", func(ctx context.Context, tx clinic.Tx) error { return tx.AddFollowUp(ctx, theirFollowUp) }},
+		{"concern", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, sameConcern) }},
 	} {
 		err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
 			require.NoError(b, tx.AddClinic(ctx, sampleClinic(9)))

@@ -3,6 +3,7 @@ package storetest
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -27,23 +28,40 @@ func projections(b *bundle) {
 	want.Nights[1].ChangedRev, want.Nights[1].Gone = 8, true
 	want.Nights = append(want.Nights, clinic.ProjectedNight{Night: 20_002, ChangedRev: 9, Doc: []byte(`{}`)})
 	want.Reminders[0].Run++
+	want.Concerns[1].Run++
 	check("nights with the same revision, gone, and new")
+	want.Reminders[0].Lapses, want.Reminders[1].Ready = minutes(111), minutes(95)
+	check("reminders that lapse later, and may be claimed")
+	want.Reminders[0].Ready, want.Concerns[0].Night = time.Time{}, 19_999
+	check("and may not any more")
+	want.Heard = minutes(-4)
+	check("heard from, and all else as before")
 
 	want.Folded, want.Until, want.Row, want.Nickname = minutes(200), minutes(300), []byte(`{}`), "Kat"
 	want.Status, want.Flags, want.NightsWrong, want.Urgency = "paused", []string{"hold"}, 1, -1
 	want.Verdict, want.Nearness, want.Weighed = "hold", -2, clinic.Weighed{Basis: [32]byte{1: 255}}
 	want.Heard, want.NextDue, want.RemindersUntil = minutes(199), minutes(250), minutes(260)
-	want.Nights, want.Reminders = want.Nights[1:2], want.Reminders[1:]
-	check("nights and reminders that are gone")
+	want.RemindersRenew = minutes(270)
+	want.Nights, want.Reminders, want.Concerns = want.Nights[1:2], want.Reminders[1:], want.Concerns[1:]
+	check("nights, reminders and concerns that are gone")
 
 	want = clinic.Projection{Learner: w.learner, Clinic: w.clinic, Folded: evening, Status: "none"}
 	check("bare")
 
 	for n := range 40 {
 		want.Nights = append(want.Nights, clinic.ProjectedNight{Night: practice.Night(n - 20), Doc: []byte(`[]`)})
-		want.Reminders = append(want.Reminders, clinic.ProjectedReminder{ID: id(aReminder, n), Kind: "missed", Due: minutes(n)})
+		want.Reminders = append(want.Reminders, clinic.ProjectedReminder{ID: id(aReminder, n), Kind: "missed", Due: minutes(n / 2)})
+		want.Concerns = append(want.Concerns, clinic.ProjectedConcern{ID: id(aConcern, n), Reason: "run", Since: minutes(n / 2)})
 	}
 	check("many")
+	backwards := want
+	backwards.Reminders, backwards.Concerns = slices.Clone(want.Reminders), slices.Clone(want.Concerns)
+	slices.Reverse(backwards.Reminders)
+	slices.Reverse(backwards.Concerns)
+	backwards.Reminders[9].Run, want.Reminders[30].Run = 5, 5
+	backwards.Concerns[9].Run, want.Concerns[30].Run = 5, 5
+	save(b, backwards)
+	assert.Equal(b, want, get(b, projectionOf, w.learner), "in order, however they came")
 }
 
 func staleProjections(b *bundle) {
@@ -52,8 +70,8 @@ func staleProjections(b *bundle) {
 	untils := []time.Time{at.Add(time.Millisecond), at, {}, minutes(9), minutes(-900)}
 	ids := w.addLearners(b, len(untils))
 	for i, until := range untils {
-		p := w.projection()
-		p.Learner, p.Until, p.Reminders = ids[i], until, nil
+		p := w.projectionFor(ids[i])
+		p.Until = until
 		save(b, p)
 	}
 	elsewhere := other.projection()
@@ -75,8 +93,7 @@ func unweighed(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	ids := w.addLearners(b, 5)
 	for i, learner := range ids[:4] {
-		p := w.projection()
-		p.Learner, p.Reminders = learner, nil
+		p := w.projectionFor(learner)
 		p.Weighed.Doc = fmt.Appendf(nil, `{"a": %d}`, i)
 		if i%2 == 1 {
 			p.Weighed.Doc = nil

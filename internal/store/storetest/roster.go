@@ -23,8 +23,8 @@ func saveRoster(b *bundle, w world) []clinic.Projection {
 	heard := []time.Time{minutes(3), {}, minutes(1), minutes(2)}
 	var saved []clinic.Projection
 	for i, learner := range w.addLearners(b, 20) {
-		p := w.projection()
-		p.Learner, p.Reminders, p.Nights = learner, nil, nil
+		p := w.projectionFor(learner)
+		p.Nights = nil
 		p.Row = fmt.Appendf(nil, `{"row": %d}`, i)
 		p.Nickname, p.Heard = nicknames[i%len(nicknames)], heard[i%len(heard)]
 		p.Urgency, p.NightsWrong = i*5%3-1, i*3%4

@@ -43,6 +43,12 @@ const (
 	aServiceToken
 	anEpoch
 	aJournal
+	aConcern
+	aDelivery
+	anAddress
+	aFeed
+	aFollowUp
+	aClaim
 )
 
 func sampleClinic(n int) clinic.Clinic {
@@ -173,11 +179,22 @@ func (w world) projection() clinic.Projection {
 			{Night: 20_001, ChangedRev: 5, Doc: []byte(`{"night": "b"}`)},
 		},
 		Reminders: []clinic.ProjectedReminder{
-			{ID: id(aReminder, 2), Kind: "tonight", Night: 20_002, Due: minutes(30), Run: 1},
-			{ID: id(aReminder, 1), Kind: "missed", Night: 20_001, Due: minutes(90), Run: 2},
+			{ID: id(aReminder, 2), Kind: "tonight", Night: 20_002, Due: minutes(30), Lapses: minutes(110), Run: 1, Ready: minutes(35)},
+			{ID: id(aReminder, 1), Kind: "missed", Night: 20_001, Due: minutes(90), Lapses: minutes(120), Run: 2},
 		},
-		NextDue: minutes(30), RemindersUntil: minutes(120),
+		Concerns: []clinic.ProjectedConcern{
+			{ID: id(aConcern, 10*w.number+2), Reason: "run", Night: 20_000, Since: minutes(-9), Run: 3},
+			{ID: id(aConcern, 10*w.number+1), Reason: "not_reached", Night: 20_001, Since: minutes(-8), Run: 1},
+		},
+		NextDue: minutes(30), RemindersUntil: minutes(120), RemindersRenew: minutes(150),
 	}
+}
+
+// projectionFor returns a projection of another learner, without what has an id of its own.
+func (w world) projectionFor(learner uuid.UUID) clinic.Projection {
+	p := w.projection()
+	p.Learner, p.Reminders, p.Concerns = learner, nil, nil
+	return p
 }
 
 // save stores a projection.

@@ -3,6 +3,7 @@ package storetest
 
 import (
 	"context"
+	"slices"
 	"testing"
 	"time"
 
@@ -21,10 +22,25 @@ const patience = 2 * time.Minute
 // that it is closed when the test ends.
 func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 	t.Helper()
-	for _, part := range []struct {
-		name string
-		run  func(b *bundle)
-	}{
+	for _, part := range slices.Concat(general(), ofPractice()) {
+		t.Run(part.name, func(t *testing.T) {
+			t.Parallel()
+			ctx, cancel := context.WithTimeout(t.Context(), patience)
+			defer cancel()
+			part.run(&bundle{T: t, ctx: ctx, store: open(t)})
+		})
+	}
+}
+
+// part is a part of the suite.
+type part struct {
+	name string
+	run  func(b *bundle)
+}
+
+// general is what holds of transactions, clinics and who may come in.
+func general() []part {
+	return []part{
 		{"ready", ready},
 		{"epoch", epoch},
 		{"journal", journal},
@@ -58,6 +74,12 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"token families", tokenFamilies},
 		{"recovery codes", recoveryCodes},
 		{"known addresses", knownAddresses},
+	}
+}
+
+// ofPractice is what holds of the record, of what is projected from it, and of reminders.
+func ofPractice() []part {
+	return []part{
 		{"contact", contact},
 		{"revocation", revocation},
 		{"entries", entries},
@@ -75,17 +97,26 @@ func Exercise(t *testing.T, open func(t *testing.T) clinic.Store) {
 		{"roster filters", rosterFilters},
 		{"roster rows", rosterRows},
 		{"stale reminders", staleReminders},
+		{"lapsed reminders", lapsedReminders},
 		{"due reminders", dueReminders},
 		{"due reminders by page", dueRemindersByPage},
+		{"ready reminders", readyReminders},
+		{"reminders of a learner", remindersOfLearner},
+		{"deliveries", deliveriesKept},
+		{"deliveries that change hands", deliveriesMoved},
+		{"deliveries make reminders ready", deliveriesMakeReady},
+		{"many deliveries at once", manyDeliveries},
+		{"ready codes", readyCodes},
+		{"addresses", addressesKept},
+		{"removed addresses", addressesRemoved},
+		{"recipients", recipients},
+		{"calendar feeds", calendarFeeds},
+		{"concerns", concerns},
+		{"concerns by page", concernsByPage},
+		{"follow-ups", followUps},
+		{"zones", zones},
 		{"clinics apart", clinicsApart},
 		{"audit trails", audits},
-	} {
-		t.Run(part.name, func(t *testing.T) {
-			t.Parallel()
-			ctx, cancel := context.WithTimeout(t.Context(), patience)
-			defer cancel()
-			part.run(&bundle{T: t, ctx: ctx, store: open(t)})
-		})
 	}
 }
 

@@ -161,19 +161,47 @@ func precision(b *bundle) {
 		entry := w.entry(int64(n) + 1)
 		entry.Received, entry.Stored, entry.ClockOffset = c.given, c.given, 1_234_567_891
 		p := w.projection()
-		p.Folded, p.Until, p.Heard, p.NextDue, p.RemindersUntil = c.given, c.given, c.given, c.given, c.given
-		p.Reminders[0].Due, p.Reminders[1].Due = c.given, c.given.Add(time.Second)
+		setInstants(&p, c.given)
+		address, delivery := w.address(n), w.delivery(n)
+		setDates(&address, &delivery, c.given)
+		feed, followUp := w.feed(n), w.followUp(n)
+		feed.Created, followUp.At = c.given, c.given
 		b.write(func(ctx context.Context, tx clinic.Tx) error {
 			return errors.Join(tx.AddDevice(ctx, device), tx.SaveProjection(ctx, p),
-				tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}))
+				tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.AddAddress(ctx, address),
+				tx.SaveDeliveries(ctx, []clinic.Delivery{delivery}), tx.AddCalendarFeed(ctx, feed), tx.AddFollowUp(ctx, followUp))
 		})
 
 		device.Enrolled, device.Heard, device.Revoked = c.kept, c.kept, c.kept
 		assert.Equal(b, device, get(b, deviceOf, device.ID))
 		entry.Received, entry.Stored = c.kept, c.kept
 		assert.Equal(b, entry, entriesOf(b, w.household, int64(n), 1)[0], "the offset is no instant and is kept whole")
-		p.Folded, p.Until, p.Heard, p.NextDue, p.RemindersUntil = c.kept, c.kept, c.kept, c.kept, c.kept
-		p.Reminders[0].Due, p.Reminders[1].Due = c.kept, c.kept.Add(time.Second)
+		setInstants(&p, c.kept)
 		assert.Equal(b, p, get(b, projectionOf, w.learner))
+		setDates(&address, &delivery, c.kept)
+		assert.Equal(b, address, get(b, addressOf, address.ID))
+		assert.Equal(b, delivery, get(b, deliveryOf, delivery.ID))
+		feed.Created, followUp.At = c.kept, c.kept
+		assert.Equal(b, feed, get(b, feedOf, feed.ID))
+		assert.Contains(b, get(b, followUpsOf, w.household), followUp)
+	}
+}
+
+// setInstants sets every instant of a projection.
+func setInstants(p *clinic.Projection, at time.Time) {
+	p.Folded, p.Until, p.Heard, p.NextDue, p.RemindersUntil, p.RemindersRenew = at, at, at, at, at, at
+	for i := range p.Reminders {
+		r := &p.Reminders[i]
+		r.Due, r.Lapses, r.Ready = at.Add(time.Duration(i)*time.Second), at, at
+		p.Concerns[i].Since = at.Add(time.Duration(i) * time.Second)
+	}
+}
+
+// setDates sets every instant of an address and of a delivery.
+func setDates(a *clinic.Address, d *clinic.Delivery, at time.Time) {
+	a.Created, a.Verified, a.Failing, a.Code.Asked = at, at, at, at
+	d.Due, d.Lapses, d.Until, d.Changed = at, at, at, at
+	for i := range d.Tries {
+		d.Tries[i].At = at
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"reflect"
 	"slices"
 	"sync"
 
@@ -154,6 +155,8 @@ func afterAbsence(b *bundle) {
 	assert.Equal(b, sampleClinic(9), get(b, clinicOf, id(aClinic, 9)))
 	assert.Len(b, get(b, devicesOf, w.household), 1, "what failed wrote nothing")
 	assert.Zero(b, get(b, headOf, w.household), "what failed wrote nothing")
+	assert.Empty(b, get(b, deliveriesOf, w.household), "what failed wrote nothing")
+	assert.Empty(b, get(b, addressesOf, w.caregiver), "what failed wrote nothing")
 }
 
 // listsAreTheCallers changes the lists and maps that went in and came out. Bytes are left alone: a store may share them.
@@ -162,9 +165,11 @@ func listsAreTheCallers(b *bundle) {
 	screening, enrolment := sampleScreening(added, w.learner, w.member), sampleEnrolment(added, w.learner, w.plan)
 	screening.At = minutes(99)
 	p, batch := w.projection(), []clinic.StoredEntry{w.entry(3), w.entry(4)}
+	address, deliveries := w.address(added), []clinic.Delivery{w.delivery(added)}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		return errors.Join(tx.AddScreening(ctx, screening), tx.AddEnrolment(ctx, enrolment),
-			tx.AppendEntries(ctx, w.household, batch), tx.SaveProjection(ctx, p))
+			tx.AppendEntries(ctx, w.household, batch), tx.SaveProjection(ctx, p), tx.AddAddress(ctx, address),
+			tx.SaveDeliveries(ctx, deliveries))
 	})
 	// As text, since what a store gives out may be the very thing that it keeps.
 	seen := func() map[string]string {
@@ -179,48 +184,53 @@ func listsAreTheCallers(b *bundle) {
 
 	screening.Answers["more"], enrolment.Positions[0], batch[0] = true, practice.Up, clinic.StoredEntry{}
 	spoil(&p)
+	spoilAddress(address)
+	clear(deliveries[0].Tries)
+	clear(deliveries)
 	assert.Equal(b, want, seen(), "what went in")
 
 	for _, answer := range read(b, w.look) {
-		switch answer := answer.(type) {
-		case clinic.Screening:
-			answer.Answers["more"] = true
-		case clinic.Enrolment:
-			answer.Positions[0] = practice.Up
-		case clinic.Projection:
-			spoil(&answer)
-		case []clinic.Enrolment:
-			answer[0].Positions[0] = practice.Up
-			clear(answer)
-		case map[uuid.UUID]clinic.StoredEntry:
-			clear(answer)
-		case []clinic.Plan:
-			clear(answer)
-		case []clinic.Household:
-			clear(answer)
-		case []clinic.Person:
-			clear(answer)
-		case []clinic.Device:
-			clear(answer)
-		case []clinic.Learner:
-			clear(answer)
-		case []clinic.StoredEntry:
-			clear(answer)
-		case []clinic.ProjectedNight:
-			clear(answer)
-		case []clinic.RosterRow:
-			clear(answer)
-		case []clinic.DueReminder:
-			clear(answer)
-		case []uuid.UUID:
-			clear(answer)
-		}
+		w.spoilAnswer(answer)
 	}
 	assert.Equal(b, want, seen(), "what came out")
+}
+
+// spoilAnswer changes every list and map of an answer.
+func (w world) spoilAnswer(answer any) {
+	switch answer := answer.(type) {
+	case clinic.Screening:
+		answer.Answers["more"] = true
+	case clinic.Enrolment:
+		answer.Positions[0] = practice.Up
+	case []clinic.Enrolment:
+		answer[0].Positions[0] = practice.Up
+	case clinic.Projection:
+		spoil(&answer)
+	case clinic.Delivery:
+		clear(answer.Tries)
+	case []clinic.Delivery:
+		clear(answer[0].Tries)
+	case clinic.Address:
+		spoilAddress(answer)
+	case []clinic.Address:
+		spoilAddress(answer[0])
+	case map[uuid.UUID][]clinic.Recipient:
+		spoilAddress(answer[w.household][0].Address)
+		clear(answer[w.household])
+	}
+	if v := reflect.ValueOf(answer); v.Kind() == reflect.Slice || v.Kind() == reflect.Map {
+		v.Clear()
+	}
 }
 
 func spoil(p *clinic.Projection) {
 	clear(p.Flags)
 	clear(p.Nights)
 	clear(p.Reminders)
+	clear(p.Concerns)
+}
+
+func spoilAddress(a clinic.Address) {
+	clear(a.Wanted.Kinds)
+	clear(a.Wanted.Weekdays)
 }

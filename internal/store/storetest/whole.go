@@ -43,6 +43,7 @@ func newFullWorld(b *bundle) world {
 	})
 	w.fill(b, 2)
 	b.write(w.letStaffIn)
+	b.write(w.haveReminded)
 	save(b, w.projection())
 	return w
 }
@@ -52,8 +53,11 @@ func (w world) change() []use {
 	screening, p := sampleScreening(added, w.learner, w.member), w.projection()
 	p.Weighed.Doc = nil // so that it is among the unweighed
 	screening.At = minutes(99)
-	p.Row, p.Nights[0].ChangedRev, p.Until, p.RemindersUntil = []byte(`{}`), 4, minutes(1), minutes(1)
-	return append(w.changeOfStaff(), []use{
+	p.Row, p.Nights[0].ChangedRev, p.Until = []byte(`{}`), 4, minutes(1)
+	p.RemindersUntil, p.RemindersRenew, p.Reminders[0].Run, p.Concerns[0].Run = minutes(1), minutes(2), 9, 9
+	enrolment := sampleEnrolment(added, w.learner, w.plan)
+	enrolment.Timezone = "Pacific/Apia"
+	return slices.Concat(w.changeOfStaff(), []use{
 		{"AddClinic", func(ctx context.Context, tx clinic.Tx) error { return tx.AddClinic(ctx, sampleClinic(added)) }},
 		{"AddMember", func(ctx context.Context, tx clinic.Tx) error { return tx.AddMember(ctx, sampleMember(added, w.clinic)) }},
 		{"SetSecondFactor", func(ctx context.Context, tx clinic.Tx) error {
@@ -82,7 +86,7 @@ func (w world) change() []use {
 		}},
 		{"AddScreening", func(ctx context.Context, tx clinic.Tx) error { return tx.AddScreening(ctx, screening) }},
 		{"AddEnrolment", func(ctx context.Context, tx clinic.Tx) error {
-			return tx.AddEnrolment(ctx, sampleEnrolment(added, w.learner, w.plan))
+			return tx.AddEnrolment(ctx, enrolment)
 		}},
 		{"SetEnrolmentStatus", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.SetEnrolmentStatus(ctx, id(anEnrolment, there), "paused", "away", 9)
@@ -118,7 +122,7 @@ func (w world) change() []use {
 			return tx.AppendAudit(ctx, &row)
 		}},
 		{"SaveProjection", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) }},
-	}...)
+	}, w.changeOfReminders())
 }
 
 // changeAll makes the whole change.
@@ -148,7 +152,8 @@ func asked[T any](method, of string, finder func(clinic.View) finder[T], id uuid
 
 // questions ask every method that reads for something that the change writes.
 func (w world) questions() []question {
-	return slices.Concat(w.questionsOfClinic(), w.questionsOfStaff(), w.questionsOfRecord(), w.questionsOfProjections(), w.questionsOfAudit())
+	return slices.Concat(w.questionsOfClinic(), w.questionsOfStaff(), w.questionsOfRecord(), w.questionsOfProjections(), w.questionsOfReminders(),
+		w.questionsOfAudit())
 }
 
 func (w world) questionsOfAudit() []question {

@@ -1,0 +1,82 @@
+package sqlite
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/migrations"
+)
+
+// TestRemindersAreWorkedOutAnewAfterTheUpgrade migrates a database of a version that kept other things of a reminder.
+func TestRemindersAreWorkedOutAnewAfterTheUpgrade(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := loadMigrations(migrations.SQLite)
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:7]))
+	f := newFamily(t, s)
+	_, err = s.writer.db.ExecContext(t.Context(), `
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, status, urgency, nights_wrong, heard, nickname,
+			nickname_order, flags, roster_row) SELECT learner_key, 1, id, 0, 'ended', 0, 0, 0, '', '', '[]', x'' FROM learner;
+		INSERT INTO reminder SELECT 1, 0, zeroblob(16), learner_key, 'tonight', 20000, 0 FROM learner`)
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
+		others, err := v.StaleReminders(ctx, f.clinic, started, clinic.Page{Limit: 9})
+		require.NoError(t, err)
+		lapsed, err := v.LapsedReminders(ctx, f.clinic, started, 9)
+		require.NoError(t, err)
+		assert.Equal(t, [][]uuid.UUID{{f.learner}, {f.learner}}, [][]uuid.UUID{others, lapsed})
+		due, err := v.DueReminders(ctx, f.clinic, started, nil, 9)
+		assert.Empty(t, due)
+		return err
+	}))
+}
+
+// TestWhatIsTheSameIsNotWrittenAgain counts the rows that saving a projection changes.
+func TestWhatIsTheSameIsNotWrittenAgain(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	f := newFamily(t, s)
+	p := f.projection(6)
+	p.Concerns = []clinic.ProjectedConcern{{ID: uuid.UUID{1}, Since: started.Add(time.Microsecond)}, {ID: uuid.UUID{2}}}
+	p.Reminders[1].Due = p.Reminders[1].Due.Add(time.Microsecond).In(time.FixedZone("", 3600)) // another way to say the same
+	rows := func() (count int) {
+		require.NoError(t, s.writer.db.QueryRowContext(t.Context(), `SELECT total_changes()`).Scan(&count))
+		return count
+	}
+	for _, c := range []struct {
+		what   string
+		change func()
+		want   int
+	}{
+		{"all is new", func() {}, 1 + len(p.Nights) + 3 + 2},
+		{"the same", func() {}, 1},
+		{"heard from", func() { p.Heard = p.Heard.Add(time.Minute) }, 1 + 3},
+		{"another reminder", func() { p.Reminders[0].Ready = started }, 1 + 3 + 3},
+		{"another concern", func() { p.Concerns[1].Run++ }, 1 + 2 + 2},
+	} {
+		c.change()
+		before := rows()
+		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) }))
+		assert.Equal(t, c.want, rows()-before, c.what)
+	}
+}
+
+// TestAnAnswerThatIsCutShort is an error and no end of the program.
+func TestAnAnswerThatIsCutShort(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	w, err := s.writer.begin(t.Context(), nil)
+	require.NoError(t, err)
+	defer s.rollBack(t.Context(), w)
+	_, err = w.answers(t.Context(), statement{"read half", `SELECT zeroblob(50)`})
+	require.ErrorContains(t, err, "read half: read reminder from 50 bytes")
+}
