@@ -1,5 +1,6 @@
 // Package client is the device side of Swallowtail: what a caregiver's phone does to record an evening without a
-// signal, hand it in later and see what the others wrote. Beside it stands a thin client for the clinic's calls.
+// signal, hand it in later and see what the others wrote. Beside it stand thin clients for the clinic's calls (API) and for those
+// of a program that sends reminders (Scheduler).
 //
 // # What a device knows
 //
