@@ -32,6 +32,8 @@ BASE={{.Base}}
 CLINICIAN=$(curl -sS "$BASE/v1/auth/sign-in" -H "Content-Type: application/json" -d '{"email": "{{.Clinic.Clinician.Email}}", "password": "{{.Clinic.Clinician.Password}}"}' | sed 's/.*"access_token":"\([^"]*\)".*/\1/')
 # Everybody on one list, who needs a call first on top.
 curl -sSw '\n' "$BASE/v1/roster" -H "Authorization: Bearer $CLINICIAN"
+# Who has not practised for three evenings or more: since when, and what was tried.
+curl -sSw '\n' "$BASE/v1/follow-ups" -H "Authorization: Bearer $CLINICIAN"
 # {{.Summed.Name}} summed up: which criteria are met, and what each rests on.
 curl -sSw '\n' "$BASE/v1/learners/{{.Summed.Learner}}/summary" -H "Authorization: Bearer $CLINICIAN"
 # {{.Doubted.Name}} looks ready on a bare percentage and is not: look for recent_success.

@@ -220,27 +220,28 @@ func pasted(t *testing.T, text string) []string {
 			lines = append(lines, strings.TrimSuffix(line, "\n"))
 		}
 	}
-	require.Len(t, lines, 18, "seven comments, four variables, six questions, and one for later")
+	require.Len(t, lines, 20, "eight comments, four variables, seven questions, and one for later")
 	return lines
 }
 
 // answersAreAsSaid holds the answers of the pasted lines to what the guide says they are.
 func answersAreAsSaid(t *testing.T, answers []string) {
 	t.Helper()
-	require.Len(t, answers, 6)
+	require.Len(t, answers, 7)
 	var roster client.Roster
 	require.NoError(t, json.Unmarshal([]byte(answers[0]), &roster), answers[0])
 	require.Len(t, roster.Learners, 14)
 	assert.Equal(t, "Hare", roster.Learners[0].Learner.Nickname, "who is on hold needs a call first")
-	assert.Contains(t, answers[1], `"nickname":"Lynx"`)
-	assert.Contains(t, answers[1], `"criteria":[{`)
-	assert.Contains(t, answers[2], `"nickname":"Teal"`)
-	assert.Contains(t, answers[2], `"verdict":"cannot_tell_yet"`)
-	assert.Contains(t, answers[3], `"agreement":"disagreed"`)
-	assert.Contains(t, answers[3], `"agreement":"settled"`)
-	assert.Contains(t, answers[4], `"kind":"follow_up"`)
-	assert.Contains(t, answers[5], `"nickname":"Wren"`)
-	assert.NotContains(t, answers[5], "readiness")
+	assert.Contains(t, answers[1], `"reason":"run"`)
+	assert.Contains(t, answers[2], `"nickname":"Lynx"`)
+	assert.Contains(t, answers[2], `"criteria":[{`)
+	assert.Contains(t, answers[3], `"nickname":"Teal"`)
+	assert.Contains(t, answers[3], `"verdict":"cannot_tell_yet"`)
+	assert.Contains(t, answers[4], `"agreement":"disagreed"`)
+	assert.Contains(t, answers[4], `"agreement":"settled"`)
+	assert.Contains(t, answers[5], `"kind":"follow_up"`)
+	assert.Contains(t, answers[6], `"nickname":"Wren"`)
+	assert.NotContains(t, answers[6], "readiness")
 }
 
 // typed plays the lines as a shell would, as far as the guide makes use of one, and returns what they print.

@@ -15,6 +15,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/channel/channeltest"
 )
 
 // The test binary is the program too: started with this variable it does what swallowtail does with the same arguments.
@@ -26,6 +28,9 @@ const (
 )
 
 func TestMain(m *testing.M) {
+	if channeltest.Main() {
+		return // a mail server, for the test that started it
+	}
 	switch os.Getenv(childVariable) {
 	case "":
 		m.Run() // its result is the test binary's
@@ -78,15 +83,15 @@ type child struct {
 	told string // the address, once told
 }
 
-// spawn starts a server on a database in a process of its own, which does not outlive the test.
-func spawn(t *testing.T, db string) *child {
+// spawn starts a server on a database in a process of its own, which does not outlive the test, with what else is in its environment.
+func spawn(t *testing.T, db string, env ...string) *child {
 	t.Helper()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	c := &child{out: newAnnouncement(), said: &lockedBuffer{}, end: make(chan struct{})}
 	args := append([]string{"serve", "--db", db, "--addr", "127.0.0.1:0"}, unhurried()...)
 	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, args...)
-	c.cmd.Env = append(os.Environ(), childVariable+"="+childHeld)
+	c.cmd.Env = append(append(os.Environ(), childVariable+"="+childHeld), env...)
 	_, err = c.cmd.StdinPipe() // closed by Wait
 	require.NoError(t, err)
 	c.cmd.Stdout, c.cmd.Stderr, c.cmd.WaitDelay = c.out, c.said, stopTime

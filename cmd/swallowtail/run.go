@@ -61,6 +61,7 @@ func commands() []command {
 		{"keys list", "list the keys that sign and verify tokens, without their secrets", listKeys},
 		{"keys rotate", "sign tokens with a new key from now on, beside running servers", rotateKeys},
 		{"rule-check", "tell how often a plan's rule of recent success errs, before anyone uses it", ruleCheck},
+		{"remind", "send the reminders that are due, as a client of a server; several may run", remind},
 		{"health", "ask a running server whether it is alive", health},
 	}
 }
