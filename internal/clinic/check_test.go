@@ -117,7 +117,13 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 		row       = "the roster row is not what a fresh fold gives: "
 		nights    = "the nights are not what a fresh fold gives: "
 		reminders = "the reminders are not what a fresh fold gives: "
+		other     = `CAST(zeroblob(15) || x'01' AS BLOB)`
 	)
+	// What is answered of a reminder is altered with it: the two can't differ.
+	answer := func(id, due, kind, run string) string {
+		return `CAST(` + id + ` || substr(answer, 17, 32) || unhex(format('%016x', ` + due + `)) || substr(answer, 57, 24) || ` +
+			run + ` || ` + kind + ` AS BLOB)`
+	}
 	for name, test := range map[string]struct{ statement, found string }{
 		"a row":                {`UPDATE projection SET roster_row = CAST(replace(CAST(roster_row AS TEXT), '"practised":1', '"practised":2') AS BLOB)`, row + "as served"},
 		"a status":             {`UPDATE projection SET status = 'ended'`, row + "status"},
@@ -133,10 +139,10 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 		"a night gone":         {`UPDATE night SET gone = 1 WHERE night = 20879`, nights + "2027-03-02 is missing"},
 		"many nights":          {`DELETE FROM night WHERE night > 20880`, nights + "2027-03-04 is missing, 2027-03-05 is missing, 2027-03-06 is missing, 2027-03-07 is missing, 2027-03-08 is missing, 2027-03-09 is missing, 2027-03-10 is missing, 2027-03-11 is missing, 2027-03-12 is missing, 2027-03-13 is missing, and 1 more"},
 		"a change to come":     {`UPDATE night SET changed_rev = 7 WHERE night = 20878`, "nights are said to have changed at revisions that are not there yet: 2027-03-01 at 7"},
-		"a reminder's instant": {`UPDATE reminder SET due = due + 1`, reminders + "tonight of 2027-03-02 differs (due 2027-03-02T23:30:00.001Z and not 2027-03-02T23:30:00.000Z)"},
-		"a reminder's kind":    {`UPDATE reminder SET kind = 'missed'`, reminders + "tonight of 2027-03-02 differs (kind)"},
-		"a reminder's run":     {`UPDATE reminder SET run = run + 1`, reminders + "tonight of 2027-03-02 differs (run)"},
-		"another reminder":     {`UPDATE reminder SET id = CAST(zeroblob(15) || x'01' AS BLOB)`, reminders + "tonight of 2027-03-02 is missing, tonight of 2027-03-02 is one too many"},
+		"a reminder's instant": {`UPDATE reminder SET due = due + 1, answer = ` + answer(`id`, `due + 1`, `kind`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 differs (due 2027-03-02T23:30:00.001Z and not 2027-03-02T23:30:00.000Z)"},
+		"a reminder's kind":    {`UPDATE reminder SET kind = 'missed', answer = ` + answer(`id`, `due`, `'missed'`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 differs (kind)"},
+		"a reminder's run":     {`UPDATE reminder SET answer = ` + answer(`id`, `due`, `kind`, `unhex('0000000000000001')`), reminders + "tonight of 2027-03-02 differs (run)"},
+		"another reminder":     {`UPDATE reminder SET id = ` + other + `, answer = ` + answer(other, `due`, `kind`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 is missing, tonight of 2027-03-02 is one too many"},
 		"no reminder":          {`DELETE FROM reminder`, reminders + "tonight of 2027-03-02 is missing"},
 		"when it lapses":       {`UPDATE projection SET reminders_until = NULL`, reminders + "lapse never and not 2027-03-03T01:00:00.000Z"},
 		"what is due next":     {`UPDATE projection SET next_due = NULL`, reminders + "next due never and not 2027-03-02T23:30:00.000Z"},

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"bytes"
 	"context"
+	"maps"
 	"slices"
 
 	"github.com/google/uuid"
@@ -14,11 +15,14 @@ import (
 var (
 	addressByID          = statement{"read address", selectAddress + fromAddress + ` WHERE a.id = ?`}
 	addressesOfCaregiver = statement{"list addresses", selectAddress + fromAddress + ` WHERE a.caregiver_key = ? ORDER BY a.id`}
-	// As with entries, the ids come as one JSON array.
-	recipients = statement{"list recipients", selectAddress + `, p.withdrawn,
+	// As with entries, the keys come as one JSON array. The households themselves are not read: in a large clinic each is another
+	// page of the file.
+	recipients = statement{"list recipients", `
+		SELECT a.household_key, a.id, p.id, ` + restOfAddress + `, p.withdrawn,
 			(SELECT count(*) FROM device d
-			WHERE d.household_key = a.household_key AND d.caregiver_key = a.caregiver_key AND d.revoked IS NULL)` + fromAddress + `
-		WHERE h.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
+			WHERE d.household_key = a.household_key AND d.caregiver_key = a.caregiver_key AND d.revoked IS NULL)
+		FROM address a JOIN caregiver p USING (caregiver_key)
+		WHERE a.household_key IN (SELECT value FROM json_each(?))`}
 	addAddress = statement{"add address", `
 		INSERT INTO address (id, household_key, caregiver_key, channel, sent_to, wanted, created, verified, failing,
 			code, code_asked, code_wrong)
@@ -38,7 +42,9 @@ var (
 )
 
 const selectAddress = `
-	SELECT a.id, h.id, p.id, a.channel, a.sent_to, a.wanted, a.created, a.verified, a.failing, a.code, a.code_asked, a.code_wrong`
+	SELECT h.id, a.id, p.id, ` + restOfAddress
+
+const restOfAddress = `a.channel, a.sent_to, a.wanted, a.created, a.verified, a.failing, a.code, a.code_asked, a.code_wrong`
 
 const fromAddress = `
 	FROM address a JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`
@@ -56,23 +62,24 @@ type wantedDoc struct {
 	Timezone   string             `json:"timezone"`
 }
 
-func addressPlaces(a *clinic.Address, w *wantedDoc) []any {
+// addressPlaces is where an address goes whose household goes to the first place.
+func addressPlaces(household any, a *clinic.Address, w *wantedDoc) []any {
 	return []any{
-		&a.ID, &a.Household, &a.Caregiver, &a.Channel, &a.To, asList(w), (*instant)(&a.Created), (*instant)(&a.Verified),
+		household, &a.ID, &a.Caregiver, &a.Channel, &a.To, asList(w), (*instant)(&a.Created), (*instant)(&a.Verified),
 		(*instant)(&a.Failing), &a.Code.ID, (*instant)(&a.Code.Asked), &a.Code.Wrong,
 	}
 }
 
 func scanAddress(row scanner, a *clinic.Address) error {
 	var w wantedDoc
-	err := row.Scan(addressPlaces(a, &w)...)
+	err := row.Scan(addressPlaces(&a.Household, a, &w)...)
 	a.Wanted = clinic.Wanted(w)
 	return err
 }
 
-func scanRecipient(row scanner, r *clinic.Recipient) error {
+func scanRecipient(row scanner, household *int64, r *clinic.Recipient) error {
 	var w wantedDoc
-	err := row.Scan(append(addressPlaces(&r.Address, &w), (*instant)(&r.Withdrawn), &r.Devices)...)
+	err := row.Scan(append(addressPlaces(household, &r.Address, &w), (*instant)(&r.Withdrawn), &r.Devices)...)
 	r.Wanted = clinic.Wanted(w)
 	return err
 }
@@ -93,11 +100,22 @@ func (v view) Addresses(ctx context.Context, caregiver uuid.UUID) ([]clinic.Addr
 
 // Recipients implements clinic.ReminderView.
 func (v view) Recipients(ctx context.Context, households []uuid.UUID) (map[uuid.UUID][]clinic.Recipient, error) {
-	rows, err := all(ctx, v.work, recipients, scanRecipient, asList(&households))
-	slices.SortFunc(rows, func(a, b clinic.Recipient) int { return bytes.Compare(a.ID[:], b.ID[:]) })
-	found := make(map[uuid.UUID][]clinic.Recipient, len(rows))
-	for _, r := range rows {
+	named, err := v.householdKeys(ctx, households)
+	if err != nil {
+		return nil, err
+	}
+	keys := slices.Collect(maps.Keys(named))
+	found := make(map[uuid.UUID][]clinic.Recipient, len(keys))
+	err = v.each(ctx, recipients, func(row scanner) error {
+		var household int64
+		var r clinic.Recipient
+		err := scanRecipient(row, &household, &r)
+		r.Household = named[household]
 		found[r.Household] = append(found[r.Household], r)
+		return err
+	}, asList(&keys))
+	for _, of := range found {
+		slices.SortFunc(of, func(a, b clinic.Recipient) int { return bytes.Compare(a.ID[:], b.ID[:]) })
 	}
 	return found, err
 }

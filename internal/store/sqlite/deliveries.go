@@ -39,7 +39,8 @@ var (
 		FROM json_each(?2) AS named CROSS JOIN clinic c ON c.id = substr(?1, 80 * named.key + 17, 16)
 			CROSS JOIN reminder r ON r.clinic_key = c.clinic_key AND r.due = named.value
 				AND r.id = substr(?1, 80 * named.key + 65, 16)
-		WHERE r.household_id = substr(?1, 80 * named.key + 1, 16) AND r.learner_id = substr(?1, 80 * named.key + 33, 16)
+		WHERE substr(r.answer, 33, 16) = substr(?1, 80 * named.key + 1, 16)
+			AND substr(r.answer, 17, 16) = substr(?1, 80 * named.key + 33, 16)
 			AND substr(?1, 80 * named.key + 49, 16) = zeroblob(16)`}
 	keysOfDeliveries = statement{"find what deliveries are of", `
 		SELECT named.key, h.household_key, h.clinic_key, l.learner_key

@@ -70,7 +70,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"ready reminders":   {readyReminders, "SEARCH reminder USING INDEX reminder_by_ready (clinic_key=? AND ready<?)"},
 		"lapsed reminders":  {lapsedReminders, "SEARCH projection USING COVERING INDEX projection_by_reminders (clinic_key=? AND reminders_until<?)"},
 		"delivered":         {readyAsDelivered, "SEARCH d USING INDEX delivery_by_id (id=?)"},
-		"recipients":        {recipients, "SEARCH h USING COVERING INDEX sqlite_autoindex_household_1 (id=?)"},
+		"recipients":        {recipients, "SEARCH a USING PRIMARY KEY (household_key=?)"},
 		"concern":           {concernByID, "SEARCH o USING INDEX concern_by_id (id=?)"},
 		"learners in zone":  {learnersInZone, "SEARCH l USING COVERING INDEX sqlite_autoindex_learner_1 (id>?)"},
 		"stale projections": {staleProjections, "SEARCH projection USING COVERING INDEX projection_by_until (clinic_key=? AND until<?)"},

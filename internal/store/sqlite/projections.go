@@ -73,7 +73,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	if p.Nights, err = all(ctx, v.work, nightsOfLearner, scanNight, key); err != nil {
 		return clinic.Projection{}, err
 	}
-	if p.Reminders, err = all(ctx, v.work, remindersOfLearner, scanReminder, key); err != nil {
+	if p.Reminders, err = v.remindersOf(ctx, key); err != nil {
 		return clinic.Projection{}, err
 	}
 	p.Concerns, err = all(ctx, v.work, concernsOfLearner, scanConcern, key)

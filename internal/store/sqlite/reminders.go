@@ -8,6 +8,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/google/uuid"
@@ -17,25 +18,21 @@ import (
 )
 
 var (
-	remindersOfLearner = statement{"list reminders", `
-		SELECT id, kind, night, due, lapses, run, ready FROM reminder WHERE learner_key = ? ORDER BY due, id`}
-	removeReminders = statement{"remove reminders", `DELETE FROM reminder WHERE learner_key = ?`}
-	insertReminders = statement{"save reminders", `
-		INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, household_id, learner_id, kind, night, run, heard,
-			lapses, ready)`}
+	remindersOfLearner = statement{"list reminders", `SELECT ` + joinedRows + `, NULL FROM reminder AS named WHERE learner_key = ?`}
+	removeReminders    = statement{"remove reminders", `DELETE FROM reminder WHERE learner_key = ?`}
+	insertReminders    = statement{"save reminders", `
+		INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, kind, lapses, ready, answer)`}
 	reminderContact = statement{"note contact with reminders", `
-		UPDATE reminder SET heard = ?1 WHERE learner_key = ?2 AND heard <> ?1`}
+		UPDATE reminder SET answer = CAST(substr(answer, 1, 64) || ?1 || substr(answer, 73) AS BLOB) WHERE learner_key = ?2`}
 
-	// A page comes as one value, its rows' answers one after the other: what goes from SQLite to Go column by column takes three
-	// times as long.
 	dueReminders = statement{"list due reminders", `
-		SELECT CAST(group_concat(answer, x'0a') AS BLOB) FROM (
-			SELECT answer FROM reminder
+		SELECT ` + joinedRows + `, NULL FROM (
+			SELECT answer, ready FROM reminder
 			WHERE clinic_key = ?1 AND due <= ?2 AND (due, id) > (?3, ?4) AND lapses > ?2
 			ORDER BY due, id LIMIT ?5) AS named`}
 	readyReminders = statement{"list ready reminders", `
-		SELECT CAST(group_concat(answer, x'0a') AS BLOB) FROM (
-			SELECT answer FROM reminder
+		SELECT ` + joinedRows + `, CAST(group_concat(household_key, ' ') AS BLOB) FROM (
+			SELECT answer, ready, household_key FROM reminder
 			WHERE clinic_key = ?1 AND ready <= ?2 AND due <= ?2 AND lapses > ?2 AND kind IN (SELECT value FROM json_each(?3))
 			ORDER BY ready, id LIMIT ?4) AS named`}
 	staleReminders = statement{"list stale reminders", `
@@ -47,51 +44,91 @@ var (
 		ORDER BY reminders_until, learner_id LIMIT ?`}
 )
 
-func scanReminder(row scanner, r *clinic.ProjectedReminder) error {
-	return row.Scan(&r.ID, &r.Kind, &r.Night, (*instant)(&r.Due), (*instant)(&r.Lapses), &r.Run, (*instant)(&r.Ready))
+// joinedRows is a page as two values, each with an item for each row: what goes from SQLite to Go row by row takes three times as
+// long.
+const joinedRows = `CAST(group_concat(answer, x'0a') AS BLOB), CAST(group_concat(coalesce(ready, ''), ' ') AS BLOB)`
+
+// answerSize is the length of an answer up to its kind: three ids and five numbers.
+const answerSize = 3*16 + 5*8
+
+// answerOf is what is answered of a reminder, as it is kept. No kind has the end of a line in it.
+func answerOf(r *clinic.DueReminder) []byte {
+	answer := slices.Concat(r.ID[:], r.Learner[:], r.Household[:])
+	for _, n := range [...]int64{ms(r.Due), ms(r.Lapses), ms(r.Heard), int64(r.Night), int64(r.Run)} {
+		answer = append(answer, number(n)...)
+	}
+	return append(answer, r.Kind...)
 }
 
-// answerSize is the length of an answer up to its kind: three ids and six numbers.
-const answerSize = 3*16 + 6*8
+// number is how an answer keeps a number.
+func number(n int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(n)) } //nolint:gosec // and as signed again
 
-// answers reads what a query for reminders has put together.
-func (w *work) answers(ctx context.Context, st statement, args ...any) ([]clinic.DueReminder, error) {
+// keptReminders reads what a query for reminders has put together. It notes the keys of their households, where the query has them.
+func (w *work) keptReminders(ctx context.Context, st statement, args ...any) ([]clinic.DueReminder, error) {
 	var found []clinic.DueReminder
 	err := w.each(ctx, st, func(row scanner) error {
-		var rest sql.RawBytes
-		if err := row.Scan(&rest); err != nil {
+		var answers, ready, households sql.RawBytes
+		if err := row.Scan(&answers, &ready, &households); err != nil {
 			return err
 		}
-		found = slices.Grow(found, len(rest)/answerSize)
-		for len(rest) > 0 {
-			if len(rest) < answerSize {
-				return fmt.Errorf("read reminder from %d bytes", len(rest))
+		found = slices.Grow(found, len(answers)/answerSize)
+		for len(answers) > 0 {
+			r, err := readReminder(cut(&answers, answerSize, '\n'), cut(&ready, 0, ' '))
+			if err != nil {
+				return err
 			}
-			kind, others, _ := bytes.Cut(rest[answerSize:], newline)
-			found = append(found, answer(rest, string(kind)))
-			rest = others
+			found = append(found, r)
+			if len(households) == 0 {
+				continue
+			}
+			if w.households[r.Household], err = readNumber(cut(&households, 0, ' ')); err != nil {
+				return err
+			}
 		}
 		return nil
 	}, args...)
 	return found, err
 }
 
-var newline = []byte{'\n'}
+// cut takes the first item from a list. It ends at the first separator that is not within its first so many bytes.
+func cut(list *sql.RawBytes, within int, separator byte) []byte {
+	within = min(within, len(*list))
+	rest, others, _ := bytes.Cut((*list)[within:], []byte{separator})
+	item := (*list)[:within+len(rest)]
+	*list = others
+	return item
+}
 
-// answer reads one answer up to its kind.
-func answer(from []byte, kind string) clinic.DueReminder {
-	number := func(i int) int64 { return int64(binary.BigEndian.Uint64(from[48+8*i:])) } //nolint:gosec // SQLite wrote it as unsigned
-	at := func(i int) time.Time { return time.UnixMilli(number(i)).UTC() }
-	r := clinic.DueReminder{
-		ProjectedReminder: clinic.ProjectedReminder{
-			Kind: kind, Due: at(0), Lapses: at(1), Ready: at(3), Night: practice.Night(number(4)), Run: int(number(5)), //nolint:gosec // nights fit
-		},
-		Heard: at(2),
+// readReminder reads an answer, and from when its reminder may be claimed.
+func readReminder(answer, ready []byte) (r clinic.DueReminder, err error) {
+	if len(answer) < answerSize {
+		return r, fmt.Errorf("read reminder from %d bytes", len(answer))
 	}
-	copy(r.ID[:], from)
-	copy(r.Learner[:], from[16:])
-	copy(r.Household[:], from[32:])
-	return r
+	number := func(i int) int64 { return int64(binary.BigEndian.Uint64(answer[48+8*i:])) } //nolint:gosec // as it was before
+	at := func(i int) time.Time { return time.UnixMilli(number(i)).UTC() }
+	copy(r.ID[:], answer)
+	copy(r.Learner[:], answer[16:])
+	copy(r.Household[:], answer[32:])
+	r.Due, r.Lapses, r.Heard = at(0), at(1), at(2)
+	r.Night, r.Run, r.Kind = practice.Night(number(3)), int(number(4)), string(answer[answerSize:]) //nolint:gosec // nights fit
+	if len(ready) == 0 {
+		return r, nil
+	}
+	since, err := readNumber(ready)
+	r.Ready = time.UnixMilli(since).UTC()
+	return r, err
+}
+
+func readNumber(from []byte) (int64, error) { return strconv.ParseInt(string(from), 10, 64) }
+
+// By these a page is sorted. It comes so, as a rule; SQLite promises no order for what it puts together.
+
+func byDue(a, b clinic.DueReminder) int {
+	return cmp.Or(a.Due.Compare(b.Due), bytes.Compare(a.ID[:], b.ID[:]))
+}
+
+func byReady(a, b clinic.DueReminder) int {
+	return cmp.Or(a.Ready.Compare(b.Ready), bytes.Compare(a.ID[:], b.ID[:]))
 }
 
 // after is a place in an order of instants, then ids, as the indexes have it.
@@ -111,11 +148,8 @@ func (v view) DueReminders(
 		return nil, err
 	}
 	due, id := after(from)
-	found, err := v.answers(ctx, dueReminders, key, ms(at), due, id[:], limit)
-	// In the order in which they came, as a rule; SQLite promises none for what it puts together.
-	slices.SortFunc(found, func(a, b clinic.DueReminder) int {
-		return cmp.Or(a.Due.Compare(b.Due), bytes.Compare(a.ID[:], b.ID[:]))
-	})
+	found, err := v.keptReminders(ctx, dueReminders, key, ms(at), due, id[:], limit)
+	slices.SortFunc(found, byDue)
 	return found, err
 }
 
@@ -127,16 +161,28 @@ func (v view) ReadyReminders(
 	if err != nil {
 		return nil, err
 	}
-	found, err := v.answers(ctx, readyReminders, key, ms(at), asList(&kinds), limit)
-	slices.SortFunc(found, func(a, b clinic.DueReminder) int {
-		return cmp.Or(a.Ready.Compare(b.Ready), bytes.Compare(a.ID[:], b.ID[:]))
-	})
+	found, err := v.keptReminders(ctx, readyReminders, key, ms(at), asList(&kinds), limit)
+	slices.SortFunc(found, byReady)
 	return found, err
 }
 
 // RemindersOf implements clinic.ProjectionView.
 func (v view) RemindersOf(ctx context.Context, learner uuid.UUID) ([]clinic.ProjectedReminder, error) {
-	return listOf(ctx, v, learnerKey, remindersOfLearner, scanReminder, learner)
+	key, err := v.key(ctx, learnerKey, learner)
+	if err != nil {
+		return nil, err
+	}
+	return v.remindersOf(ctx, key)
+}
+
+func (w *work) remindersOf(ctx context.Context, learner int64) ([]clinic.ProjectedReminder, error) {
+	found, err := w.keptReminders(ctx, remindersOfLearner, learner)
+	slices.SortFunc(found, byDue)
+	var reminders []clinic.ProjectedReminder
+	for _, r := range found {
+		reminders = append(reminders, r.ProjectedReminder)
+	}
+	return reminders, err
 }
 
 // StaleReminders implements clinic.ProjectionView.
@@ -161,39 +207,43 @@ func (v view) LapsedReminders(ctx context.Context, of uuid.UUID, at time.Time, l
 
 // saveReminders replaces a learner's reminders, where they are others than before.
 func (t *tx) saveReminders(ctx context.Context, keys projectionKeys, p *clinic.Projection) error {
-	before, err := all(ctx, t.work, remindersOfLearner, scanReminder, keys.learner)
+	before, err := t.keptReminders(ctx, remindersOfLearner, keys.learner)
 	if err != nil {
 		return err
 	}
-	reminders := keptReminders(p.Reminders)
-	if slices.Equal(before, reminders) {
-		if len(reminders) > 0 {
-			_, err = t.exec(ctx, reminderContact, ms(p.Heard), keys.learner)
-		}
+	slices.SortFunc(before, byDue)
+	wanted := remindersToKeep(keys, p)
+	if slices.Equal(before, wanted) {
+		return nil
+	}
+	if slices.EqualFunc(before, wanted, sameButHeard) {
+		_, err = t.exec(ctx, reminderContact, number(ms(p.Heard)), keys.learner)
 		return err
 	}
 	if _, err := t.exec(ctx, removeReminders, keys.learner); err != nil {
 		return err
 	}
-	rows := make([][]any, len(reminders))
-	for i, r := range reminders {
+	rows := make([][]any, len(wanted))
+	for i := range wanted {
+		r := &wanted[i]
 		rows[i] = []any{
-			keys.clinic, ms(r.Due), r.ID[:], keys.household, keys.learner, keys.householdID[:], p.Learner[:], r.Kind, r.Night,
-			r.Run, ms(p.Heard), ms(r.Lapses), msOrNull(r.Ready),
+			keys.clinic, ms(r.Due), r.ID[:], keys.household, keys.learner, r.Kind, ms(r.Lapses), msOrNull(r.Ready), answerOf(r),
 		}
 	}
 	return t.writeMany(ctx, insertReminders, "", rows)
 }
 
-// keptReminders returns reminders as they come back.
-func keptReminders(reminders []clinic.ProjectedReminder) []clinic.ProjectedReminder {
-	reminders = slices.Clone(reminders)
-	for i := range reminders {
-		r := &reminders[i]
+func sameButHeard(a, b clinic.DueReminder) bool {
+	return a.ProjectedReminder == b.ProjectedReminder && a.Learner == b.Learner && a.Household == b.Household
+}
+
+// remindersToKeep returns the reminders of a projection as they will come back.
+func remindersToKeep(keys projectionKeys, p *clinic.Projection) []clinic.DueReminder {
+	reminders := make([]clinic.DueReminder, len(p.Reminders))
+	for i, r := range p.Reminders {
 		r.Due, r.Lapses, r.Ready = kept(r.Due), kept(r.Lapses), kept(r.Ready)
+		reminders[i] = clinic.DueReminder{ProjectedReminder: r, Learner: p.Learner, Household: keys.householdID, Heard: kept(p.Heard)}
 	}
-	slices.SortFunc(reminders, func(a, b clinic.ProjectedReminder) int {
-		return cmp.Or(a.Due.Compare(b.Due), bytes.Compare(a.ID[:], b.ID[:]))
-	})
+	slices.SortFunc(reminders, byDue)
 	return reminders
 }

@@ -40,6 +40,62 @@ func TestRemindersAreWorkedOutAnewAfterTheUpgrade(t *testing.T) {
 	}))
 }
 
+// TestClaimsOutliveTheLighterTables migrates a database whose reminders are being sent.
+func TestClaimsOutliveTheLighterTables(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := loadMigrations(migrations.SQLite)
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:8]))
+	f := newFamily(t, s)
+	_, err = s.writer.db.ExecContext(t.Context(), `
+		INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, household_id, learner_id, kind, night, run, heard,
+			lapses, ready)
+		SELECT 1, 1000, unhex('00000000000000000000000000000001'), h.household_key, l.learner_key, h.id, l.id, 'missed', 20000, -2, -3,
+			9000, 4000 FROM learner l JOIN household h USING (household_key);
+		INSERT INTO delivery (household_key, due, id, clinic_key, learner_key, kind, night, lapses, state, until, repeatable, claims,
+			ready, tries)
+		SELECT household_key, 1000, unhex('00000000000000000000000000000001'), 1, learner_key, 'missed', 20000, 9000, 'claimed', 4000,
+			0, 1, 4000, '[]' FROM learner`)
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
+		at := func(seconds int64) time.Time { return time.Unix(seconds, 0).UTC() }
+		due, err := v.DueReminders(ctx, f.clinic, at(5), nil, 9)
+		require.NoError(t, err)
+		id := uuid.UUID{15: 1}
+		assert.Equal(t, []clinic.DueReminder{{
+			ProjectedReminder: clinic.ProjectedReminder{
+				ID: id, Kind: "missed", Night: 20000, Due: at(1), Lapses: at(9), Run: -2, Ready: at(4),
+			},
+			Learner: f.learner, Household: f.household, Heard: time.UnixMilli(-3).UTC(),
+		}}, due)
+		d, err := v.Delivery(ctx, id)
+		assert.Equal(t, []any{f.learner, f.household, at(4), 1}, []any{d.Learner, d.Household, d.Until, d.Sends})
+		return err
+	}))
+}
+
+// TestAReminderIsWhatIsAnsweredOfIt alters one of the two behind the program's back.
+func TestAReminderIsWhatIsAnsweredOfIt(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	f := newFamily(t, s)
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		return tx.SaveProjection(ctx, f.projection(1))
+	}))
+	for _, change := range []string{
+		`UPDATE reminder SET id = zeroblob(16)`, `UPDATE reminder SET due = due + 1`, `UPDATE reminder SET lapses = 0`,
+		`UPDATE reminder SET kind = kind || 's'`, `UPDATE reminder SET answer = CAST(answer || 's' AS BLOB)`,
+		`UPDATE reminder SET answer = CAST(substr(answer, 1, 80) || kind AS BLOB)`,
+	} {
+		_, err := s.writer.db.ExecContext(t.Context(), change)
+		require.ErrorContains(t, err, "CHECK constraint failed: answer", change)
+	}
+	_, err := s.writer.db.ExecContext(t.Context(), `UPDATE reminder SET ready = 7`)
+	require.NoError(t, err)
+}
+
 // TestWhatIsTheSameIsNotWrittenAgain counts the rows that saving a projection changes.
 func TestWhatIsTheSameIsNotWrittenAgain(t *testing.T) {
 	t.Parallel()
@@ -77,6 +133,6 @@ func TestAnAnswerThatIsCutShort(t *testing.T) {
 	w, err := s.writer.begin(t.Context(), nil)
 	require.NoError(t, err)
 	defer s.rollBack(t.Context(), w)
-	_, err = w.answers(t.Context(), statement{"read half", `SELECT zeroblob(50)`})
+	_, err = w.keptReminders(t.Context(), statement{"read half", `SELECT zeroblob(50), x'30', x'30'`})
 	require.ErrorContains(t, err, "read half: read reminder from 50 bytes")
 }

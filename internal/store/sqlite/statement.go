@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	"github.com/google/uuid"
 )
 
 // statement is a text of SQL and what it is for, as the errors say.
@@ -36,7 +38,7 @@ func (p *pool) begin(ctx context.Context, options *sql.TxOptions) (*work, error)
 	if err != nil {
 		return nil, fmt.Errorf("begin transaction: %w", translated(err))
 	}
-	return &work{pool: p, tx: tx}, nil
+	return &work{pool: p, tx: tx, households: map[uuid.UUID]int64{}}, nil
 }
 
 // renew closes the connections that are not in use, so that the next transactions have new ones.
@@ -89,6 +91,8 @@ type work struct {
 	pool   *pool
 	tx     *sql.Tx
 	broken error
+	// households are keys that have been found, so that they need not be looked up again. No household ever gets another one.
+	households map[uuid.UUID]int64
 }
 
 // failed words an error of a statement.
