@@ -100,9 +100,6 @@ func TestDiskThatBecomesReadOnly(t *testing.T) {
 		r := moments(t)
 		home.handInUntilRefused(t, r, base, "/problems/unavailable")
 		home.readAll(t, base, token, "/problems/unavailable")
-		home.breakOffUntil(t, base, func() bool { return strings.Contains(server.said.String(), "readonly database") })
-		home.handInUntilRefused(t, r, base, "/problems/unavailable")
-		home.readAll(t, base, token, "/problems/unavailable")
 
 		disk.uncover(t)
 		server.limitFiles(t, math.MaxUint64)

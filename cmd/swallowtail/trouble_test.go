@@ -147,8 +147,7 @@ func (h *home) writeLittle(ctx context.Context, base string) error {
 }
 
 // breakOffUntil makes calls and breaks them off, each at another moment and later ones later, since a busy machine is
-// slow, until something has come of it. A server drops a connection to the database on which a statement was interrupted,
-// and opens another.
+// slow, until something has come of it.
 func (h *home) breakOffUntil(t *testing.T, base string, seen func() bool) {
 	t.Helper()
 	const most, moments, step = 5000, 100, 30 * time.Microsecond

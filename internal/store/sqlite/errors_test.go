@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -91,27 +90,6 @@ func TestNothingAfterAnInterruption(t *testing.T) {
 		first := tx.AddClinic(ended, large())
 		require.ErrorIs(t, first, context.Canceled)
 		assert.Equal(t, first, tx.AddClinic(ctx, large()))
-		return nil
-	})
-	require.ErrorIs(t, err, context.Canceled)
-	assert.Zero(t, clinicsIn(t, s))
-}
-
-// TestCommitAfterTheContextEnded waits until the transaction has been rolled back for its context before it returns.
-func TestCommitAfterTheContextEnded(t *testing.T) {
-	t.Parallel()
-	s := newStore(t)
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	err := s.InTx(ctx, func(ctx context.Context, store clinic.Tx) error {
-		require.NoError(t, store.AddClinic(ctx, large()))
-		cancel()
-		inside, ok := store.(*tx)
-		require.True(t, ok)
-		require.Eventually(t, func() bool {
-			_, err := inside.tx.ExecContext(t.Context(), `SELECT 1`)
-			return errors.Is(err, sql.ErrTxDone)
-		}, 10*time.Second, time.Millisecond)
 		return nil
 	})
 	require.ErrorIs(t, err, context.Canceled)

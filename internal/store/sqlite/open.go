@@ -48,6 +48,7 @@ type Store struct {
 	options Options
 	path    string
 	writer  *pool // of one connection
+	queue   queue // for it
 	readers *pool
 }
 

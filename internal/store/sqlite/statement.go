@@ -38,7 +38,7 @@ func (p *pool) begin(ctx context.Context, options *sql.TxOptions) (*work, error)
 	if err != nil {
 		return nil, fmt.Errorf("begin transaction: %w", translated(err))
 	}
-	return &work{pool: p, tx: tx, households: map[uuid.UUID]int64{}}, nil
+	return newWork(p, tx), nil
 }
 
 // renew closes the connections that are not in use, so that the next transactions have new ones.
@@ -91,8 +91,23 @@ type work struct {
 	pool   *pool
 	tx     *sql.Tx
 	broken error
+	shared bool // others write in the same transaction
+	first  bool // it began that transaction
 	// households are keys that have been found, so that they need not be looked up again. No household ever gets another one.
 	households map[uuid.UUID]int64
+}
+
+func newWork(p *pool, tx *sql.Tx) *work {
+	return &work{pool: p, tx: tx, households: map[uuid.UUID]int64{}}
+}
+
+// within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that
+// writes, so where that is shared a context ends the work between two statements.
+func (w *work) within(ctx context.Context) (context.Context, error) {
+	if !w.shared {
+		return ctx, nil
+	}
+	return context.WithoutCancel(ctx), ctx.Err()
 }
 
 // failed words an error of a statement.
@@ -112,8 +127,11 @@ func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, erro
 	if w.broken != nil {
 		return 0, w.broken
 	}
+	ctx, err := w.within(ctx)
+	if err != nil {
+		return 0, w.failed(st, err)
+	}
 	var result sql.Result
-	var err error
 	if prepared := w.pool.lookUp(st.text); prepared != nil {
 		result, err = w.tx.StmtContext(ctx, prepared).ExecContext(ctx, args...) //nolint:sqlclosecheck // the end of tx does
 	} else {
@@ -151,6 +169,10 @@ type scanner interface {
 func (w *work) each(ctx context.Context, st statement, read func(scanner) error, args ...any) error {
 	if w.broken != nil {
 		return w.broken
+	}
+	ctx, err := w.within(ctx)
+	if err != nil {
+		return w.failed(st, err)
 	}
 	rows, err := w.query(ctx, st, args...)
 	if err != nil {

@@ -22,30 +22,19 @@ type tx struct {
 
 var _ clinic.Tx = (*tx)(nil)
 
-// InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back.
+// InTx implements clinic.Store. The context ends the transaction too: what fn had written by then is rolled back. Transactions that
+// come at the same time are committed together; see group.
 func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
-	err := s.inTx(ctx, fn)
-	if isReadOnly(err) {
-		// The disk may be writable by now, or soon: only a connection that is opened then can tell.
-		s.writer.renew()
+	g, err := s.queue.await(ctx)
+	if err != nil {
+		return fmt.Errorf("wait to write: %w", err)
+	}
+	err = s.write(ctx, g, fn)
+	<-g.done
+	if err == nil || (g.err != nil && !errors.Is(err, g.broken)) {
+		return g.err // what is wrong with it may be so only by what the others wrote
 	}
 	return err
-}
-
-func (s *Store) inTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
-	w, err := s.writer.begin(ctx, nil)
-	if err != nil {
-		return err
-	}
-	// Deferred, so that a panic passes through and leaves nothing behind.
-	defer s.rollBack(ctx, w)
-	if err := fn(ctx, &tx{view{w}}); err != nil {
-		return err
-	}
-	if w.broken != nil {
-		return w.broken
-	}
-	return commit(ctx, w)
 }
 
 // Read implements clinic.Store. Its state is that of the first statement.
