@@ -134,6 +134,7 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 	if err != nil {
 		return err
 	}
+	clear(t.known.reminders) // when they are ready changes
 	rows := make([][]any, len(deliveries))
 	var places [][]any
 	var others []uuid.UUID // whose reminder, if there is one, is not due when they are

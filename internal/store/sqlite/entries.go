@@ -70,7 +70,13 @@ type keyedHead struct {
 func scanHead(row scanner, h *keyedHead) error { return row.Scan(&h.key, &h.Rev, (*hash)(&h.Chain)) }
 
 func (w *work) head(ctx context.Context, household uuid.UUID) (keyedHead, error) {
-	return one(ctx, w, householdHead, scanHead, household[:])
+	return remembered(w.known.heads, household, func() (keyedHead, error) {
+		head, err := one(ctx, w, householdHead, scanHead, household[:])
+		if err == nil {
+			w.known.households[household] = head.key
+		}
+		return head, err
+	})
 }
 
 // Epoch implements clinic.RecordView.
@@ -192,6 +198,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 			return err
 		}
 	}
+	delete(t.known.heads, household)
 	if err := t.writeMany(ctx, insertEntries, "", rows); err != nil {
 		return err
 	}

@@ -63,12 +63,19 @@ func (v view) Concern(ctx context.Context, id uuid.UUID) (clinic.OpenConcern, er
 	return one(ctx, v.work, concernByID, scanOpenConcern, id[:])
 }
 
+func (w *work) concernsOf(ctx context.Context, learner int64) ([]clinic.ProjectedConcern, error) {
+	return remembered(w.known.concerns, learner, func() ([]clinic.ProjectedConcern, error) {
+		return all(ctx, w, concernsOfLearner, scanConcern, learner)
+	})
+}
+
 // saveConcerns replaces a learner's concerns, where they are others than before.
 func (t *tx) saveConcerns(ctx context.Context, keys projectionKeys, concerns []clinic.ProjectedConcern) error {
-	before, err := all(ctx, t.work, concernsOfLearner, scanConcern, keys.learner)
+	before, err := t.concernsOf(ctx, keys.learner)
 	if err != nil {
 		return err
 	}
+	delete(t.known.concerns, keys.learner)
 	concerns = slices.Clone(concerns)
 	for i := range concerns {
 		concerns[i].Since = kept(concerns[i].Since)

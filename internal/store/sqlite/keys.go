@@ -27,7 +27,14 @@ var (
 // key returns the key of a row, among those of a household where the statement asks for its key; NotFound where there is
 // none.
 func (w *work) key(ctx context.Context, st statement, id uuid.UUID, household ...any) (int64, error) {
-	return one(ctx, w, st, value[int64], append([]any{id[:]}, household...)...)
+	read := func() (int64, error) { return one(ctx, w, st, value[int64], append([]any{id[:]}, household...)...) }
+	switch st {
+	case householdKey:
+		return remembered(w.known.households, id, read)
+	case learnerKey:
+		return remembered(w.known.learners, id, read)
+	}
+	return read()
 }
 
 // keyOrNull returns the key of a row that need not be named: NULL for the zero id.
@@ -43,7 +50,7 @@ func (w *work) householdKeys(ctx context.Context, ids []uuid.UUID) (map[int64]uu
 	named := make(map[int64]uuid.UUID, len(ids))
 	var unknown []uuid.UUID
 	for _, id := range ids {
-		if key, known := w.households[id]; known {
+		if key, known := w.known.households[id]; known {
 			named[key] = id
 		} else {
 			unknown = append(unknown, id)

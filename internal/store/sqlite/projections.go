@@ -3,6 +3,7 @@ package sqlite
 import (
 	"bytes"
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -70,14 +71,23 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	if err != nil {
 		return clinic.Projection{}, err
 	}
-	if p.Nights, err = all(ctx, v.work, nightsOfLearner, scanNight, key); err != nil {
+	nights, err := v.nightsOf(ctx, key)
+	if err != nil {
 		return clinic.Projection{}, err
 	}
+	p.Nights = slices.Clone(nights)
 	if p.Reminders, err = v.remindersOf(ctx, key); err != nil {
 		return clinic.Projection{}, err
 	}
-	p.Concerns, err = all(ctx, v.work, concernsOfLearner, scanConcern, key)
+	concerns, err := v.concernsOf(ctx, key)
+	p.Concerns = slices.Clone(concerns)
 	return p, err
+}
+
+func (w *work) nightsOf(ctx context.Context, learner int64) ([]clinic.ProjectedNight, error) {
+	return remembered(w.known.nights, learner, func() ([]clinic.ProjectedNight, error) {
+		return all(ctx, w, nightsOfLearner, scanNight, learner)
+	})
 }
 
 // StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
@@ -151,10 +161,11 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 func withoutCase(nickname string) string { return strings.ToLower(nickname) }
 
 func (t *tx) saveNights(ctx context.Context, learner int64, nights []clinic.ProjectedNight) error {
-	kept, err := all(ctx, t.work, nightsOfLearner, scanNight, learner)
+	kept, err := t.nightsOf(ctx, learner)
 	if err != nil {
 		return err
 	}
+	delete(t.known.nights, learner)
 	before := make(map[practice.Night]clinic.ProjectedNight, len(kept))
 	for _, n := range kept {
 		before[n.Night] = n

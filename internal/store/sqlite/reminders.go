@@ -81,7 +81,7 @@ func (w *work) keptReminders(ctx context.Context, st statement, args ...any) ([]
 			if len(households) == 0 {
 				continue
 			}
-			if w.households[r.Household], err = readNumber(cut(&households, 0, ' ')); err != nil {
+			if w.known.households[r.Household], err = readNumber(cut(&households, 0, ' ')); err != nil {
 				return err
 			}
 		}
@@ -175,9 +175,16 @@ func (v view) RemindersOf(ctx context.Context, learner uuid.UUID) ([]clinic.Proj
 	return v.remindersOf(ctx, key)
 }
 
+func (w *work) allRemindersOf(ctx context.Context, learner int64) ([]clinic.DueReminder, error) {
+	return remembered(w.known.reminders, learner, func() ([]clinic.DueReminder, error) {
+		found, err := w.keptReminders(ctx, remindersOfLearner, learner)
+		slices.SortFunc(found, byDue)
+		return found, err
+	})
+}
+
 func (w *work) remindersOf(ctx context.Context, learner int64) ([]clinic.ProjectedReminder, error) {
-	found, err := w.keptReminders(ctx, remindersOfLearner, learner)
-	slices.SortFunc(found, byDue)
+	found, err := w.allRemindersOf(ctx, learner)
 	var reminders []clinic.ProjectedReminder
 	for _, r := range found {
 		reminders = append(reminders, r.ProjectedReminder)
@@ -207,11 +214,11 @@ func (v view) LapsedReminders(ctx context.Context, of uuid.UUID, at time.Time, l
 
 // saveReminders replaces a learner's reminders, where they are others than before.
 func (t *tx) saveReminders(ctx context.Context, keys projectionKeys, p *clinic.Projection) error {
-	before, err := t.keptReminders(ctx, remindersOfLearner, keys.learner)
+	before, err := t.allRemindersOf(ctx, keys.learner)
 	if err != nil {
 		return err
 	}
-	slices.SortFunc(before, byDue)
+	delete(t.known.reminders, keys.learner)
 	wanted := remindersToKeep(keys, p)
 	if slices.Equal(before, wanted) {
 		return nil

@@ -10,6 +10,8 @@ import (
 	"sync"
 
 	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
 )
 
 // statement is a text of SQL and what it is for, as the errors say.
@@ -93,12 +95,42 @@ type work struct {
 	broken error
 	shared bool // others write in the same transaction
 	first  bool // it began that transaction
-	// households are keys that have been found, so that they need not be looked up again. No household ever gets another one.
-	households map[uuid.UUID]int64
+	known  known
+}
+
+// known is what a transaction has read and need not read again. Nobody else changes it meanwhile: what the transaction itself
+// changes of it, it forgets.
+type known struct {
+	households map[uuid.UUID]int64 // their keys, which never change
+	learners   map[uuid.UUID]int64
+	heads      map[uuid.UUID]keyedHead           // by household
+	nights     map[int64][]clinic.ProjectedNight // by the learner's key, as the others
+	reminders  map[int64][]clinic.DueReminder
+	concerns   map[int64][]clinic.ProjectedConcern
+}
+
+func newKnown() known {
+	return known{
+		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, heads: map[uuid.UUID]keyedHead{},
+		nights: map[int64][]clinic.ProjectedNight{}, reminders: map[int64][]clinic.DueReminder{},
+		concerns: map[int64][]clinic.ProjectedConcern{},
+	}
+}
+
+// remembered returns what is known by a key, which is read where it isn't.
+func remembered[K comparable, V any](known map[K]V, key K, read func() (V, error)) (V, error) {
+	if v, ok := known[key]; ok {
+		return v, nil
+	}
+	v, err := read()
+	if err == nil {
+		known[key] = v
+	}
+	return v, err
 }
 
 func newWork(p *pool, tx *sql.Tx) *work {
-	return &work{pool: p, tx: tx, households: map[uuid.UUID]int64{}}
+	return &work{pool: p, tx: tx, known: newKnown()}
 }
 
 // within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that

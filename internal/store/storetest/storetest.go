@@ -50,6 +50,7 @@ func general() []part {
 		{"rollback on cancellation", rollbackOnCancellation},
 		{"snapshot", snapshot},
 		{"uncommitted is unseen", uncommittedIsUnseen},
+		{"a transaction sees what it wrote", ownWrites},
 		{"everything is committed at once", wholeCommit},
 		{"everything is rolled back", wholeRollback},
 		{"ended context", endedContext},

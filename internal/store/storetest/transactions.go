@@ -143,6 +143,40 @@ func uncommittedIsUnseen(b *bundle) {
 }
 
 // precision stores instants with more digits than are kept, in another zone than UTC and before 1970.
+// ownWrites reads in a transaction, writes, and reads again.
+func ownWrites(b *bundle) {
+	w := newWorld(b, 1)
+	w.fill(b, 2)
+	p := w.projection()
+	save(b, p)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		holds := func(rev int64) {
+			head, err := tx.LockHead(ctx, w.household)
+			require.NoError(b, err)
+			assert.Equal(b, rev, head.Rev)
+			got, err := tx.Projection(ctx, w.learner)
+			require.NoError(b, err)
+			assert.Equal(b, p, got)
+			reminders, err := tx.RemindersOf(ctx, w.learner)
+			require.NoError(b, err)
+			assert.Equal(b, p.Reminders, reminders)
+		}
+		holds(2)
+		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}))
+		holds(3)
+		p.Nights, p.Reminders, p.Concerns = p.Nights[1:], p.Reminders[:1], p.Concerns[1:]
+		p.Reminders[0].Ready = minutes(33)
+		require.NoError(b, tx.SaveProjection(ctx, p))
+		holds(3)
+		d := w.delivery(1)
+		d.ID, d.Due = p.Reminders[0].ID, p.Reminders[0].Due
+		require.NoError(b, tx.SaveDeliveries(ctx, []clinic.Delivery{d}))
+		p.Reminders[0].Ready = d.Ready()
+		holds(3)
+		return nil
+	})
+}
+
 func precision(b *bundle) {
 	w := newWorld(b, 1)
 	zone := time.FixedZone("", -4*60*60)
