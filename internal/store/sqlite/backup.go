@@ -71,7 +71,7 @@ func (s *Store) Replace(ctx context.Context, r Replacement) (err error) {
 	if _, err := p.db.ExecContext(ctx, `ATTACH DATABASE ? AS other`, from); err != nil {
 		return fmt.Errorf("replace: open the other database: %w", translated(err))
 	}
-	w, err := p.begin(ctx, nil)
+	w, err := p.begin(ctx, false)
 	if err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
@@ -85,10 +85,10 @@ func (s *Store) Replace(ctx context.Context, r Replacement) (err error) {
 	if err := r.After(ctx, &tx{view{w}}); err != nil {
 		return err
 	}
-	if err := checkForeignKeys(ctx, w.tx); err != nil {
+	if err := checkForeignKeys(ctx, w.tx.conn); err != nil {
 		return fmt.Errorf("replace: %w", err)
 	}
-	return commit(ctx, w)
+	return commit(w)
 }
 
 const (
@@ -111,13 +111,13 @@ const auditTable = "audit"
 // exchange deletes every row and takes over those of the other database. Audit trails only grow.
 func (w *work) exchange(ctx context.Context) error {
 	var differing int
-	if err := w.tx.QueryRowContext(ctx, compareSchemas).Scan(&differing); err != nil {
+	if err := w.tx.conn.QueryRowContext(ctx, compareSchemas).Scan(&differing); err != nil {
 		return translated(err)
 	}
 	if differing > 0 {
 		return ErrAltered
 	}
-	rows, err := w.tx.QueryContext(ctx, listColumns)
+	rows, err := w.tx.conn.QueryContext(ctx, listColumns)
 	if err != nil {
 		return translated(err)
 	}
@@ -139,6 +139,6 @@ func (w *work) exchange(ctx context.Context) error {
 	if err := errors.Join(translated(rows.Err()), rows.Close()); err != nil {
 		return err
 	}
-	_, err = w.tx.ExecContext(ctx, script.String())
+	_, err = w.tx.conn.ExecContext(ctx, script.String())
 	return translated(err)
 }

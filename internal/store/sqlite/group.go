@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"database/sql"
 	"slices"
 	"sync"
 
@@ -84,7 +83,7 @@ func (q *queue) callFirst(g *group) {
 // before it have written, as though it had been committed. None is told that it is done before all of it is on the disk; where
 // that fails, it fails for each.
 type group struct {
-	tx      *sql.Tx // nil until one has begun to write
+	tx      *transaction // nil until one has begun to write
 	members int
 	good    int   // how many of them are to be committed
 	broken  error // after which nothing can be written in the transaction
@@ -153,7 +152,7 @@ func (s *Store) asMember(ctx context.Context, g *group, fn func(ctx context.Cont
 func (s *Store) workIn(ctx context.Context, g *group) (*work, error) {
 	if g.tx == nil {
 		// Others may come to write in it, so it does not end with whoever began it.
-		w, err := s.writer.begin(context.WithoutCancel(ctx), nil)
+		w, err := s.writer.begin(context.WithoutCancel(ctx), false)
 		if err != nil {
 			return nil, err
 		}
@@ -161,7 +160,7 @@ func (s *Store) workIn(ctx context.Context, g *group) (*work, error) {
 		g.tx = w.tx
 		return w, nil
 	}
-	w := newWork(s.writer, g.tx)
+	w := newWork(g.tx)
 	w.shared = true
 	if _, err := w.exec(ctx, savepoint); err != nil {
 		g.broken = err
@@ -179,7 +178,7 @@ func (s *Store) undo(ctx context.Context, g *group, w *work) {
 		return
 	}
 	ctx = context.WithoutCancel(ctx) // it may have ended, and the others are not to suffer for that
-	undoing := newWork(s.writer, g.tx)
+	undoing := newWork(g.tx)
 	for _, st := range []statement{undoToSavepoint, releaseSavepoint} {
 		if _, err := undoing.exec(ctx, st); err != nil {
 			if g.broken = w.broken; g.broken == nil {
@@ -208,7 +207,7 @@ func (s *Store) finish(ctx context.Context, g *group) error {
 	if g.tx == nil {
 		return nil
 	}
-	w := &work{pool: s.writer, tx: g.tx, broken: g.broken}
+	w := &work{tx: g.tx, broken: g.broken}
 	defer s.rollBack(ctx, w)
 	switch {
 	case fault.KindOf(g.broken) == fault.OutOfSpace:
@@ -218,5 +217,5 @@ func (s *Store) finish(ctx context.Context, g *group) error {
 	case g.good == 0:
 		return nil
 	}
-	return commit(ctx, w)
+	return commit(w)
 }

@@ -160,7 +160,7 @@ func TestWhoBeganIsRolledBackAlone(t *testing.T) {
 // endsIt ends the transaction that others are in, as SQLite itself does on some errors.
 func endsIt(ctx context.Context, w clinic.Tx) error {
 	inside, _ := w.(*tx)
-	_, err := inside.tx.ExecContext(ctx, `ROLLBACK`)
+	_, err := inside.work.tx.conn.ExecContext(ctx, `ROLLBACK`)
 	return errors.Join(err, errUnavailable)
 }
 
@@ -182,7 +182,7 @@ func TestACommitThatFails(t *testing.T) {
 	c := small()
 	orphan := func(ctx context.Context, w clinic.Tx) error {
 		inside, _ := w.(*tx)
-		_, err := inside.tx.ExecContext(ctx, `PRAGMA defer_foreign_keys = on;
+		_, err := inside.work.tx.conn.ExecContext(ctx, `PRAGMA defer_foreign_keys = on;
 			INSERT INTO household (id, clinic_key, label, created) VALUES (zeroblob(16), 77, '', 0)`)
 		return err
 	}

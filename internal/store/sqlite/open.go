@@ -163,12 +163,12 @@ func (s *Store) address(differing url.Values) string {
 }
 
 func openPool(address string, connections int) (*pool, error) {
-	connector, err := sqlite.NewConnector(address)
+	opener, err := sqlite.NewConnector(address)
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)
 	}
-	db := sql.OpenDB(connector)
+	db := sql.OpenDB(connector{opener})
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
-	return &pool{db: db, connections: connections, prepared: map[string]*sql.Stmt{}}, nil
+	return &pool{db: db, connections: connections}, nil
 }

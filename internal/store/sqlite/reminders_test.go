@@ -130,7 +130,7 @@ func TestWhatIsTheSameIsNotWrittenAgain(t *testing.T) {
 func TestAnAnswerThatIsCutShort(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
-	w, err := s.writer.begin(t.Context(), nil)
+	w, err := s.writer.begin(t.Context(), false)
 	require.NoError(t, err)
 	defer s.rollBack(t.Context(), w)
 	_, err = w.keptReminders(t.Context(), statement{"read half", `SELECT zeroblob(50), x'30', x'30'`})

@@ -3,11 +3,12 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
-	"sync"
 
 	"github.com/google/uuid"
 
@@ -20,27 +21,19 @@ type statement struct {
 	text string
 }
 
-// pool is some connections that are used in the same way, and the statements prepared on them.
+// pool is some connections that are used in the same way.
 type pool struct {
 	db          *sql.DB
 	connections int
-
-	mu       sync.Mutex
-	prepared map[string]*sql.Stmt
-	wanted   []string // ran unprepared and will be prepared before the next transaction
 }
 
-// begin starts a transaction. Statements are prepared here and not where they are first run, since the writers' pool has
-// no second connection to prepare them on.
-func (p *pool) begin(ctx context.Context, options *sql.TxOptions) (*work, error) {
-	if err := p.prepareWanted(ctx); err != nil {
-		return nil, fmt.Errorf("prepare statement: %w", translated(err))
-	}
-	tx, err := p.db.BeginTx(ctx, options)
+// begin starts a transaction.
+func (p *pool) begin(ctx context.Context, readOnly bool) (*work, error) {
+	tx, err := beginOn(ctx, p.db, readOnly)
 	if err != nil {
 		return nil, fmt.Errorf("begin transaction: %w", translated(err))
 	}
-	return newWork(p, tx), nil
+	return newWork(tx), nil
 }
 
 // renew closes the connections that are not in use, so that the next transactions have new ones.
@@ -49,49 +42,11 @@ func (p *pool) renew() {
 	p.db.SetMaxIdleConns(p.connections)
 }
 
-func (p *pool) prepareWanted(ctx context.Context) error {
-	p.mu.Lock()
-	wanted := p.wanted
-	p.wanted = nil
-	p.mu.Unlock()
-	for _, text := range wanted {
-		prepared, err := p.db.PrepareContext(ctx, text) //nolint:sqlclosecheck // close closes them all
-		if err != nil {
-			return err
-		}
-		p.mu.Lock()
-		p.prepared[text] = prepared
-		p.mu.Unlock()
-	}
-	return nil
-}
-
-// lookUp returns the prepared statement, or nil, and then has it prepared for the next transaction.
-func (p *pool) lookUp(text string) *sql.Stmt {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	prepared := p.prepared[text]
-	if prepared == nil && !slices.Contains(p.wanted, text) {
-		p.wanted = append(p.wanted, text)
-	}
-	return prepared
-}
-
-func (p *pool) close() error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	var err error
-	for _, prepared := range p.prepared {
-		err = errors.Join(err, prepared.Close())
-	}
-	clear(p.prepared)
-	return errors.Join(err, p.db.Close())
-}
+func (p *pool) close() error { return p.db.Close() }
 
 // work is a transaction that runs. It remembers an error after which nothing may be run in it any more.
 type work struct {
-	pool   *pool
-	tx     *sql.Tx
+	tx     *transaction
 	broken error
 	shared bool // others write in the same transaction
 	first  bool // it began that transaction
@@ -129,9 +84,7 @@ func remembered[K comparable, V any](known map[K]V, key K, read func() (V, error
 	return v, err
 }
 
-func newWork(p *pool, tx *sql.Tx) *work {
-	return &work{pool: p, tx: tx, known: newKnown()}
-}
+func newWork(tx *transaction) *work { return &work{tx: tx, known: newKnown()} }
 
 // within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that
 // writes, so where that is shared a context ends the work between two statements.
@@ -163,17 +116,26 @@ func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, erro
 	if err != nil {
 		return 0, w.failed(st, err)
 	}
-	var result sql.Result
-	if prepared := w.pool.lookUp(st.text); prepared != nil {
-		result, err = w.tx.StmtContext(ctx, prepared).ExecContext(ctx, args...) //nolint:sqlclosecheck // the end of tx does
-	} else {
-		result, err = w.tx.ExecContext(ctx, st.text, args...)
+	stmt, values, err := w.prepare(ctx, st, args)
+	if err != nil {
+		return 0, err
 	}
+	result, err := stmt.ExecContext(ctx, values)
 	if err != nil {
 		return 0, w.failed(st, err)
 	}
 	changed, err := result.RowsAffected()
 	return changed, w.failed(st, err)
+}
+
+// prepare returns a statement and the values to bind to it.
+func (w *work) prepare(ctx context.Context, st statement, args []any) (driverStmt, []driver.NamedValue, error) {
+	values, err := bound(args)
+	if err != nil {
+		return nil, nil, w.failed(st, err)
+	}
+	stmt, err := w.tx.on.prepared(ctx, st.text)
+	return stmt, values, w.failed(st, err)
 }
 
 // execOne runs a statement that is about one row; NotFound where it changed none.
@@ -183,13 +145,6 @@ func (w *work) execOne(ctx context.Context, st statement, args ...any) error {
 		err = w.failed(st, sql.ErrNoRows)
 	}
 	return err
-}
-
-func (w *work) query(ctx context.Context, st statement, args ...any) (*sql.Rows, error) {
-	if prepared := w.pool.lookUp(st.text); prepared != nil {
-		return w.tx.StmtContext(ctx, prepared).QueryContext(ctx, args...) //nolint:sqlclosecheck // the end of tx does
-	}
-	return w.tx.QueryContext(ctx, st.text, args...)
 }
 
 // scanner is a row to read from.
@@ -206,17 +161,30 @@ func (w *work) each(ctx context.Context, st statement, read func(scanner) error,
 	if err != nil {
 		return w.failed(st, err)
 	}
-	rows, err := w.query(ctx, st, args...)
+	stmt, values, err := w.prepare(ctx, st, args)
+	if err != nil {
+		return err
+	}
+	rows, err := stmt.QueryContext(ctx, values)
 	if err != nil {
 		return w.failed(st, err)
 	}
-	defer rows.Close()
-	for rows.Next() {
-		if err := read(rows); err != nil {
-			return w.failed(st, err)
+	return w.failed(st, errors.Join(eachOf(rows, read), rows.Close()))
+}
+
+func eachOf(rows driver.Rows, read func(scanner) error) error {
+	found := make(row, len(rows.Columns()))
+	for {
+		if err := rows.Next(found); err != nil {
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			return err
+		}
+		if err := read(found); err != nil {
+			return err
 		}
 	}
-	return w.failed(st, rows.Err())
 }
 
 // all returns what a query found.

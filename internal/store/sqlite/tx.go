@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 
@@ -39,7 +38,7 @@ func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic
 
 // Read implements clinic.Store. Its state is that of the first statement.
 func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
-	w, err := s.readers.begin(ctx, &sql.TxOptions{ReadOnly: true})
+	w, err := s.readers.begin(ctx, true)
 	if err != nil {
 		return err
 	}
@@ -47,12 +46,8 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 	return fn(ctx, view{w})
 }
 
-func commit(ctx context.Context, w *work) error {
-	err := w.tx.Commit()
-	if errors.Is(err, sql.ErrTxDone) && ctx.Err() != nil {
-		err = ctx.Err() // it was rolled back because the context ended
-	}
-	if err != nil {
+func commit(w *work) error {
+	if err := w.tx.commit(); err != nil {
 		return fmt.Errorf("commit: %w", translated(err))
 	}
 	return nil
@@ -61,8 +56,7 @@ func commit(ctx context.Context, w *work) error {
 // rollBack ends a transaction that was not committed. It waits for no lock and for no context, an ended one included. A
 // transaction that is broken may be gone already.
 func (s *Store) rollBack(ctx context.Context, w *work) {
-	err := w.tx.Rollback()
-	if err != nil && w.broken == nil && !errors.Is(err, sql.ErrTxDone) {
+	if err := w.tx.rollBack(); err != nil && w.broken == nil {
 		s.options.Logger.ErrorContext(ctx, "roll back transaction", "error", err)
 	}
 }

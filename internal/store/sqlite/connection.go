@@ -1,0 +1,199 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"reflect"
+)
+
+// What database/sql does for each statement and each column takes as long as what SQLite does for it. So it only looks after the
+// connections here: a transaction speaks to the driver's itself.
+
+// driverConn is what the driver's connections can do.
+type driverConn interface {
+	driver.Conn
+	driver.ConnPrepareContext
+	driver.ConnBeginTx
+	driver.ExecerContext
+	driver.QueryerContext
+	driver.Pinger
+	driver.SessionResetter
+	driver.Validator
+}
+
+type driverStmt interface {
+	driver.Stmt
+	driver.StmtExecContext
+	driver.StmtQueryContext
+}
+
+// connector opens connections that keep their statements.
+type connector struct{ driver.Connector }
+
+// Connect implements driver.Connector.
+func (c connector) Connect(ctx context.Context) (driver.Conn, error) {
+	opened, err := c.Connector.Connect(ctx)
+	if err != nil {
+		return nil, err
+	}
+	conn, ok := opened.(driverConn)
+	if !ok {
+		return nil, errors.Join(fmt.Errorf("the driver's %T can't be used", opened), opened.Close())
+	}
+	return &connection{conn, map[string]driverStmt{}}, nil
+}
+
+// connection is a connection and the statements that were prepared on it, by their texts.
+type connection struct {
+	driverConn
+	statements map[string]driverStmt
+}
+
+// Close implements driver.Conn.
+func (c *connection) Close() error {
+	var err error
+	for _, stmt := range c.statements {
+		err = errors.Join(err, stmt.Close())
+	}
+	clear(c.statements)
+	return errors.Join(err, c.driverConn.Close())
+}
+
+// prepared returns a statement, which it prepares the first time.
+func (c *connection) prepared(ctx context.Context, text string) (driverStmt, error) {
+	if stmt, ok := c.statements[text]; ok {
+		return stmt, nil
+	}
+	opened, err := c.PrepareContext(ctx, text)
+	if err != nil {
+		return nil, err
+	}
+	stmt, ok := opened.(driverStmt)
+	if !ok {
+		return nil, errors.Join(fmt.Errorf("the driver's %T can't be used", opened), opened.Close())
+	}
+	c.statements[text] = stmt
+	return stmt, nil
+}
+
+// transaction is a transaction of the database, and the connection that it has until it ends.
+type transaction struct {
+	conn  *sql.Conn
+	on    *connection
+	tx    driver.Tx
+	ended bool
+}
+
+// beginOn begins a transaction on a free connection, waiting for one.
+func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, error) {
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	t := &transaction{conn: conn}
+	// Nobody else has it until it is given back.
+	err = conn.Raw(func(raw any) (err error) {
+		t.on, _ = raw.(*connection) // as connector made it
+		t.tx, err = t.on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
+		return err
+	})
+	if err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	return t, nil
+}
+
+func (t *transaction) commit() error { return t.end(t.tx.Commit) }
+
+// rollBack ends the transaction, unless it has ended.
+func (t *transaction) rollBack() error {
+	if t.ended {
+		return nil
+	}
+	return t.end(t.tx.Rollback)
+}
+
+func (t *transaction) end(how func() error) error {
+	t.ended = true
+	return errors.Join(how(), t.conn.Close())
+}
+
+// bound is how values are bound to a statement.
+func bound(args []any) ([]driver.NamedValue, error) {
+	values := make([]driver.NamedValue, len(args))
+	for i, arg := range args {
+		value, err := driver.DefaultParameterConverter.ConvertValue(arg)
+		if err != nil {
+			return nil, fmt.Errorf("bind value %d: %w", i+1, err)
+		}
+		values[i] = driver.NamedValue{Ordinal: i + 1, Value: value}
+	}
+	return values, nil
+}
+
+// row is what a query found.
+type row []driver.Value
+
+// Scan implements scanner. It reads as sql.Rows does, but for what SQLite never gives: it takes no number for a text, and no text
+// for a number.
+func (r row) Scan(places ...any) error {
+	if len(places) != len(r) {
+		return fmt.Errorf("read %d columns from %d", len(places), len(r))
+	}
+	for i, place := range places {
+		if err := assign(place, r[i]); err != nil {
+			return fmt.Errorf("read column %d: %w", i+1, err)
+		}
+	}
+	return nil
+}
+
+func assign(place any, value driver.Value) error {
+	if place, ok := place.(sql.Scanner); ok {
+		return place.Scan(value)
+	}
+	to := reflect.ValueOf(place).Elem()
+	switch value := value.(type) {
+	case int64:
+		if assignNumber(to, value) {
+			return nil
+		}
+	case string:
+		if to.Kind() == reflect.String {
+			to.SetString(value)
+			return nil
+		}
+	case []byte:
+		if isBytes(to) {
+			to.SetBytes(value)
+			return nil
+		}
+	case nil:
+		if isBytes(to) {
+			to.SetZero()
+			return nil
+		}
+	}
+	return fmt.Errorf("read %T from %T", place, value)
+}
+
+func assignNumber(to reflect.Value, value int64) bool {
+	switch {
+	case to.CanInt() && !to.OverflowInt(value):
+		to.SetInt(value)
+	case to.CanUint() && value >= 0 && !to.OverflowUint(uint64(value)):
+		to.SetUint(uint64(value))
+	case to.Kind() == reflect.Bool && (value == 0 || value == 1):
+		to.SetBool(value == 1)
+	default:
+		return false
+	}
+	return true
+}
+
+func isBytes(v reflect.Value) bool {
+	return v.Kind() == reflect.Slice && v.Type().Elem().Kind() == reflect.Uint8
+}
