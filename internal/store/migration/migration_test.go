@@ -13,9 +13,14 @@ import (
 
 func TestTheFilesOfEachEngine(t *testing.T) {
 	t.Parallel()
-	known, err := migration.Load(migrations.SQLite, "sqlite")
-	require.NoError(t, err)
-	assert.NotEmpty(t, known)
+	for folder, load := range map[string]func() ([]migration.File, error){
+		"sqlite":   func() ([]migration.File, error) { return migration.Load(migrations.SQLite, "sqlite") },
+		"postgres": func() ([]migration.File, error) { return migration.Load(migrations.Postgres, "postgres") },
+	} {
+		known, err := load()
+		require.NoError(t, err, folder)
+		assert.NotEmpty(t, known, folder)
+	}
 }
 
 func TestFilesAreNumbered(t *testing.T) {
