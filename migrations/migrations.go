@@ -8,3 +8,8 @@ import "embed"
 //
 //go:embed sqlite/*.sql
 var SQLite embed.FS
+
+// Postgres holds the files of the PostgreSQL store, as postgres/NNNN_name.sql.
+//
+//go:embed postgres/*.sql
+var Postgres embed.FS

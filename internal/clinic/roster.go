@@ -81,6 +81,9 @@ func (s *Service) refoldSome(ctx context.Context, now time.Time, list func(conte
 
 // refoldHouseholdsOf refolds the households of learners, with what has just been weighed of any of them.
 func (s *Service) refoldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) error {
+	if err := tx.LockHouseholds(ctx, learners); err != nil {
+		return err
+	}
 	folded := map[uuid.UUID]bool{}
 	for _, id := range learners {
 		learner, err := tx.Learner(ctx, id)

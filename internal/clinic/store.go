@@ -22,6 +22,10 @@ type Store interface {
 	// InTx runs fn in a transaction that may write. It commits durably before it returns nil; on an error of fn, or a
 	// panic, nothing of it remains. fn must use nothing of the store but tx, and after an error other than NotFound it must
 	// return: the transaction may be gone.
+	//
+	// What fn has read of a household, of a clinician, of a clinic's own settings, plans and tokens or of the end of a trail, no other
+	// transaction changes until this one ends. Of what it lists of many households, such as who is stale, that is not so, unless
+	// the list says it.
 	InTx(ctx context.Context, fn func(ctx context.Context, tx Tx) error) error
 	// Read runs fn against a snapshot, beside any writer.
 	Read(ctx context.Context, fn func(ctx context.Context, view View) error) error
@@ -337,6 +341,9 @@ type RecordView interface {
 type RecordTx interface {
 	// LockHead returns the household's head and keeps other writers from it until the transaction ends.
 	LockHead(ctx context.Context, household uuid.UUID) (Head, error)
+	// LockHouseholds keeps other writers from the households of those of the learners that are there, until the transaction ends.
+	// Whoever changes several households in one transaction begins with it, so that no two wait for each other.
+	LockHouseholds(ctx context.Context, learners []uuid.UUID) error
 	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last.
 	AppendEntries(ctx context.Context, household uuid.UUID, entries []StoredEntry) error
 	// RenewEpoch gives this history of the store another name.
@@ -480,7 +487,8 @@ type ProjectionView interface {
 	// given place.
 	DueReminders(ctx context.Context, clinic uuid.UUID, at time.Time, after *DueKey, limit int) ([]DueReminder, error)
 	// ReadyReminders returns the reminders of a clinic, of some kinds, that are due and may be claimed at an instant and have not
-	// lapsed, by when they may be, then id.
+	// lapsed, by when they may be, then id. In a transaction that may write, nobody else is told of them until it ends; there may be
+	// more than what is returned, even where that is less than the limit.
 	ReadyReminders(ctx context.Context, clinic uuid.UUID, at time.Time, kinds []string, limit int) ([]DueReminder, error)
 	// RemindersOf returns a learner's reminders by due instant, then id.
 	RemindersOf(ctx context.Context, learner uuid.UUID) ([]ProjectedReminder, error)

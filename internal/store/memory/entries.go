@@ -108,6 +108,9 @@ func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, er
 	return t.Head(ctx, household)
 }
 
+// LockHouseholds implements clinic.RecordTx. The transaction has kept all other writers out since it began.
+func (t *tx) LockHouseholds(context.Context, []uuid.UUID) error { return nil }
+
 // AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
 // follow the one before.
 func (t *tx) AppendEntries(_ context.Context, household uuid.UUID, entries []clinic.StoredEntry) error {

@@ -2,21 +2,19 @@ package sqlite
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
-	"path"
 
+	"swallowtail/internal/store/migration"
 	"swallowtail/migrations"
 )
 
 var (
 	// ErrNewer answers a database that a newer version of this program has migrated.
-	ErrNewer = errors.New("the database was written by a newer version of this program")
+	ErrNewer = migration.ErrNewer
 	// ErrAltered answers a database to which another text of a migration was applied than this program has.
-	ErrAltered = errors.New("the database has a schema that differs from this program's")
+	ErrAltered = migration.ErrAltered
 )
 
 const createMigrations = `CREATE TABLE IF NOT EXISTS schema_migration (
@@ -26,34 +24,8 @@ const createMigrations = `CREATE TABLE IF NOT EXISTS schema_migration (
 	applied  INTEGER NOT NULL
 ) STRICT`
 
-// migration is one file. Its version is its place, from 1.
-type migration struct {
-	version  int
-	name     string
-	text     string
-	checksum [sha256.Size]byte
-}
-
-// loadMigrations reads the files, which must be numbered without a gap.
-func loadMigrations(files fs.FS) ([]migration, error) {
-	names, err := fs.Glob(files, "sqlite/*.sql") // in order of the names
-	if err != nil {
-		return nil, fmt.Errorf("list migrations: %w", err)
-	}
-	known := make([]migration, len(names))
-	for i, name := range names {
-		text, err := fs.ReadFile(files, name)
-		if err != nil {
-			return nil, fmt.Errorf("read migration: %w", err)
-		}
-		known[i] = migration{i + 1, path.Base(name), string(text), sha256.Sum256(text)}
-		var number int
-		if _, err := fmt.Sscanf(known[i].name, "%04d_", &number); err != nil || number != i+1 {
-			return nil, fmt.Errorf("migration %s: want number %04d", known[i].name, i+1)
-		}
-	}
-	return known, nil
-}
+// known returns this program's migrations.
+func known() ([]migration.File, error) { return migration.Load(migrations.SQLite, "sqlite") }
 
 // querier is a pool or a transaction.
 type querier interface {
@@ -62,7 +34,7 @@ type querier interface {
 }
 
 // pendingOf returns the migrations that a database lacks; ErrNewer or ErrAltered where it has others.
-func pendingOf(ctx context.Context, q querier, known []migration) ([]migration, error) {
+func pendingOf(ctx context.Context, q querier, known []migration.File) ([]migration.File, error) {
 	var exists bool
 	err := q.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name = 'schema_migration'`).Scan(&exists)
 	if err != nil || !exists {
@@ -73,26 +45,22 @@ func pendingOf(ctx context.Context, q querier, known []migration) ([]migration, 
 		return nil, translated(err)
 	}
 	defer rows.Close()
-	applied := 0
+	var applied []migration.Applied
 	for rows.Next() {
-		var version int
-		var checksum hash
-		if err := rows.Scan(&version, &checksum); err != nil {
+		var a migration.Applied
+		if err := rows.Scan(&a.Version, (*hash)(&a.Checksum)); err != nil {
 			return nil, err
 		}
-		if version > len(known) {
-			return nil, fmt.Errorf("%w: migration %d of %d", ErrNewer, version, len(known))
-		}
-		if version != applied+1 || checksum != known[applied].checksum {
-			return nil, fmt.Errorf("%w: migration %d", ErrAltered, version)
-		}
-		applied++
+		applied = append(applied, a)
 	}
-	return known[applied:], translated(rows.Err())
+	if err := rows.Err(); err != nil {
+		return nil, translated(err)
+	}
+	return migration.Pending(known, applied)
 }
 
-func (s *Store) pending(ctx context.Context) ([]migration, error) {
-	known, err := loadMigrations(migrations.SQLite)
+func (s *Store) pending(ctx context.Context) ([]migration.File, error) {
+	known, err := known()
 	if err != nil {
 		return nil, err
 	}
@@ -106,7 +74,7 @@ func (s *Store) pending(ctx context.Context) ([]migration, error) {
 // New reports whether the database holds nothing of this program yet: no migration was ever applied to it.
 func (s *Store) New(ctx context.Context) (bool, error) {
 	pending, err := s.pending(ctx)
-	return len(pending) > 0 && pending[0].version == 1, err
+	return len(pending) > 0 && pending[0].Version == 1, err
 }
 
 // checkSchema refuses a database that this program must not touch.
@@ -118,14 +86,14 @@ func (s *Store) checkSchema(ctx context.Context) error {
 // Migrate brings the database to this program's schema, and gives a new one its epoch. Several processes may do so at the
 // same time. ErrNewer and ErrAltered are as of Open.
 func (s *Store) Migrate(ctx context.Context) error {
-	known, err := loadMigrations(migrations.SQLite)
+	known, err := known()
 	if err != nil {
 		return err
 	}
 	return s.migrate(ctx, known)
 }
 
-func (s *Store) migrate(ctx context.Context, known []migration) error {
+func (s *Store) migrate(ctx context.Context, known []migration.File) error {
 	for {
 		applied, err := s.migrateOnce(ctx, known)
 		if err != nil {
@@ -134,13 +102,13 @@ func (s *Store) migrate(ctx context.Context, known []migration) error {
 		if applied == nil {
 			return s.ensureEpoch(ctx)
 		}
-		s.options.Logger.InfoContext(ctx, "migrated", "version", applied.version, "name", applied.name)
+		s.options.Logger.InfoContext(ctx, "migrated", "version", applied.Version, "name", applied.Name)
 	}
 }
 
 // migrateOnce applies the first migration that the database lacks and returns it, nil where it lacks none. The
 // transaction holds the write lock from its beginning, so what it finds lacking no other process is applying.
-func (s *Store) migrateOnce(ctx context.Context, known []migration) (*migration, error) {
+func (s *Store) migrateOnce(ctx context.Context, known []migration.File) (*migration.File, error) {
 	t, err := s.writer.db.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, translated(err)
@@ -154,14 +122,14 @@ func (s *Store) migrateOnce(ctx context.Context, known []migration) (*migration,
 		return nil, err
 	}
 	next := &pending[0]
-	if _, err := t.ExecContext(ctx, next.text); err != nil { //nolint:gosec // G701: the text is embedded in the binary
-		return nil, fmt.Errorf("%s: %w", next.name, translated(err))
+	if _, err := t.ExecContext(ctx, next.Text); err != nil { //nolint:gosec // G701: the text is embedded in the binary
+		return nil, fmt.Errorf("%s: %w", next.Name, translated(err))
 	}
 	if err := checkForeignKeys(ctx, t); err != nil {
-		return nil, fmt.Errorf("%s: %w", next.name, err)
+		return nil, fmt.Errorf("%s: %w", next.Name, err)
 	}
 	_, err = t.ExecContext(ctx, `INSERT INTO schema_migration (version, name, checksum, applied) VALUES (?, ?, ?, ?)`,
-		next.version, next.name, next.checksum[:], ms(s.options.Now()))
+		next.Version, next.Name, next.Checksum[:], ms(s.options.Now()))
 	if err != nil {
 		return nil, translated(err)
 	}

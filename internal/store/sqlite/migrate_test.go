@@ -17,7 +17,7 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
-	"swallowtail/migrations"
+	"swallowtail/internal/store/migration"
 )
 
 func epochOf(t *testing.T, s *Store) uuid.UUID {
@@ -103,9 +103,9 @@ func TestMigrationThatFails(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			known, err := loadMigrations(fstest.MapFS{
+			known, err := migration.Load(fstest.MapFS{
 				"sqlite/0001_good.sql": {Data: []byte(good)}, "sqlite/0002_bad.sql": {Data: []byte(bad)},
-			})
+			}, "sqlite")
 			require.NoError(t, err)
 			s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
 			require.ErrorContains(t, s.migrate(t.Context(), known), "0002_bad.sql")
@@ -115,21 +115,6 @@ func TestMigrationThatFails(t *testing.T) {
 				`SELECT count(*) FROM sqlite_schema WHERE name IN ('child', 'half')`).Scan(&tables))
 			assert.Equal(t, 1, tables)
 		})
-	}
-}
-
-func TestMigrationsAreNumbered(t *testing.T) {
-	t.Parallel()
-	known, err := loadMigrations(migrations.SQLite)
-	require.NoError(t, err)
-	assert.NotEmpty(t, known)
-	for _, names := range [][]string{{"0002_a.sql"}, {"0001_a.sql", "0003_b.sql"}, {"0001_a.sql", "0001_b.sql"}, {"a.sql"}} {
-		files := fstest.MapFS{}
-		for _, name := range names {
-			files["sqlite/"+name] = &fstest.MapFile{}
-		}
-		_, err := loadMigrations(files)
-		require.Error(t, err, "%v", names)
 	}
 }
 
@@ -154,7 +139,7 @@ func assertMigratedOnce(t *testing.T, path string) {
 	t.Helper()
 	s := openAt(t, path)
 	require.NoError(t, s.Ready(t.Context()))
-	known, err := loadMigrations(migrations.SQLite)
+	known, err := known()
 	require.NoError(t, err)
 	assert.Equal(t, len(known), appliedTo(t, s.writer.db))
 	assert.NotEqual(t, uuid.Nil, epochOf(t, s))

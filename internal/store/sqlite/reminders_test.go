@@ -11,14 +11,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/migrations"
 )
 
 // TestRemindersAreWorkedOutAnewAfterTheUpgrade migrates a database of a version that kept other things of a reminder.
 func TestRemindersAreWorkedOutAnewAfterTheUpgrade(t *testing.T) {
 	t.Parallel()
 	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
-	known, err := loadMigrations(migrations.SQLite)
+	known, err := known()
 	require.NoError(t, err)
 	require.NoError(t, s.migrate(t.Context(), known[:7]))
 	f := newFamily(t, s)
@@ -44,7 +43,7 @@ func TestRemindersAreWorkedOutAnewAfterTheUpgrade(t *testing.T) {
 func TestClaimsOutliveTheLighterTables(t *testing.T) {
 	t.Parallel()
 	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
-	known, err := loadMigrations(migrations.SQLite)
+	known, err := known()
 	require.NoError(t, err)
 	require.NoError(t, s.migrate(t.Context(), known[:8]))
 	f := newFamily(t, s)

@@ -1,0 +1,242 @@
+package postgres
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/google/uuid"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+var (
+	epoch       = statement{"read epoch", `SELECT epoch FROM meta`}
+	renewEpoch  = statement{"renew epoch", `UPDATE meta SET epoch = $1`}
+	journal     = statement{"read journal", `SELECT journal FROM meta`}
+	holdJournal = statement{"read journal", `SELECT journal FROM meta FOR NO KEY UPDATE`}
+	setJournal  = statement{"note journal", `UPDATE meta SET journal = $1`}
+
+	householdHead = statement{"read head", `SELECT head_rev, head_chain FROM household WHERE id = $1`}
+	chainAt       = statement{"read chain", `SELECT chain FROM entry WHERE household = $1 AND rev = $2`}
+
+	standings = statement{"see where households stand", `
+		SELECT d.id, h.head_rev, d.revoked, p.withdrawn
+		FROM device d JOIN household h ON h.id = d.household JOIN caregiver p ON p.household = d.household AND p.id = d.caregiver
+		WHERE d.id = ANY($1)`}
+
+	entriesAfter = statement{"list entries", selectEntry + ` WHERE household = $1 AND rev > $2 ORDER BY rev LIMIT $3`}
+	entriesByID  = statement{"find entries", selectEntry + ` WHERE household = $1 AND id = ANY($2)`}
+	countEntries = statement{"count entries", `
+		SELECT count(*) FROM entry WHERE household = $1 AND author_role = $2 AND author = $3`}
+
+	peopleOfHousehold = statement{"find learners and devices", `
+		SELECT id FROM learner WHERE household = $1 AND id = ANY($2)
+		UNION ALL SELECT id FROM device WHERE household = $1 AND id = ANY($3)`}
+	insertEntries = statement{"add entries", `
+		INSERT INTO entry (household, rev, id, learner, device, author_role, author, status,
+			received, stored, clock_offset, schema, content, chain, problem, sent)
+		SELECT $1, n.* FROM unnest($2::bigint[], $3::uuid[], $4::uuid[], $5::uuid[], $6::smallint[], $7::uuid[], $8::bytea[],
+			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bytea[], $14::bytea[], $15::bytea[], $16::bytea[]) AS n`}
+	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3 WHERE id = $1`}
+	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
+)
+
+const selectEntry = `
+	SELECT rev, id, learner, device, author_role, author, status, received, stored, clock_offset, schema, content, chain, problem, sent
+	FROM entry`
+
+func scanEntry(row scanner, e *clinic.StoredEntry) error {
+	var offset int64
+	err := row.Scan(&e.Rev, &e.ID, (*optional)(&e.Learner), (*optional)(&e.Device), &e.Author.Role, &e.Author.ID.UUID,
+		(*text)(&e.Status), (*instant)(&e.Received), (*instant)(&e.Stored), &offset, &e.Schema, (*hash)(&e.Content), (*hash)(&e.Chain),
+		(*document)(&e.Problem), (*document)(&e.Sent))
+	e.ClockOffset = time.Duration(offset)
+	return err
+}
+
+// Epoch implements clinic.RecordView.
+func (v view) Epoch(ctx context.Context) (uuid.UUID, error) {
+	return one(ctx, v.work, epoch, value[uuid.UUID])
+}
+
+// Journal implements clinic.RecordView. In a transaction that may write, others that ask wait until it has ended: so servers that
+// start at once prepare the store one after the other.
+func (v view) Journal(ctx context.Context) (uuid.UUID, error) {
+	st := journal
+	if v.writes {
+		st = holdJournal
+	}
+	return one(ctx, v.work, st, func(row scanner, id *uuid.UUID) error { return row.Scan((*optional)(id)) })
+}
+
+// Head implements clinic.RecordView.
+func (v view) Head(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
+	if !v.writes {
+		return one(ctx, v.work, householdHead, scanHead, household)
+	}
+	err := v.within(ctx, household)
+	return v.heads[household], err
+}
+
+// deviceStanding is how things stand for one device.
+type deviceStanding struct {
+	device uuid.UUID
+	clinic.Standing
+}
+
+func scanStanding(row scanner, s *deviceStanding) error {
+	return row.Scan(&s.device, &s.Head, (*instant)(&s.Revoked), (*instant)(&s.Withdrawn))
+}
+
+// Standings implements clinic.RecordView.
+func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]clinic.Standing, error) {
+	rows, err := all(ctx, v.work, standings, scanStanding, devices)
+	found := make(map[uuid.UUID]clinic.Standing, len(rows))
+	for _, row := range rows {
+		found[row.device] = row.Standing
+	}
+	return found, err
+}
+
+// ChainAt implements clinic.RecordView.
+func (v view) ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error) {
+	head, err := v.Head(ctx, household)
+	if err != nil || rev == 0 {
+		return [32]byte{}, err
+	}
+	if rev == head.Rev {
+		return head.Chain, nil
+	}
+	chain, err := one(ctx, v.work, chainAt, func(row scanner, h *[32]byte) error { return row.Scan((*hash)(h)) }, household, rev)
+	return chain, err
+}
+
+// Entries implements clinic.RecordView.
+func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]clinic.StoredEntry, error) {
+	var most *int // NULL is all
+	if limit > 0 {
+		most = &limit
+	}
+	return listOf(ctx, v.work, entriesAfter, scanEntry, household, after, most)
+}
+
+// EntriesByID implements clinic.RecordView.
+func (v view) EntriesByID(
+	ctx context.Context, household uuid.UUID, ids []uuid.UUID,
+) (map[uuid.UUID]clinic.StoredEntry, error) {
+	entries, err := listOf(ctx, v.work, entriesByID, scanEntry, household, ids)
+	found := make(map[uuid.UUID]clinic.StoredEntry, len(entries))
+	for _, entry := range entries {
+		found[entry.ID] = entry
+	}
+	return found, err
+}
+
+// CountEntries implements clinic.RecordView.
+func (v view) CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error) {
+	if _, err := v.Head(ctx, household); err != nil {
+		return 0, err
+	}
+	return one(ctx, v.work, countEntries, value[int], household, author.Role, author.ID.UUID)
+}
+
+// LockHead implements clinic.RecordTx.
+func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
+	return t.Head(ctx, household)
+}
+
+// AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
+// follow the one before.
+func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []clinic.StoredEntry) error {
+	if len(entries) == 0 {
+		return nil
+	}
+	head, err := t.Head(ctx, household)
+	if err != nil {
+		return err
+	}
+	for i := range entries {
+		if want := head.Rev + int64(i) + 1; entries[i].Rev != want {
+			return fmt.Errorf("add entries: revision %d where %d follows", entries[i].Rev, want)
+		}
+	}
+	if err := t.allOfHousehold(ctx, household, entries); err != nil {
+		return err
+	}
+	last := entries[len(entries)-1]
+	err = t.run(ctx, insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, last.Rev, last.Chain[:]))
+	if err == nil {
+		t.heads[household] = clinic.Head{Rev: last.Rev, Chain: last.Chain}
+	}
+	return err
+}
+
+// allOfHousehold returns NotFound unless every learner and device that entries name is one of a household's.
+func (t *tx) allOfHousehold(ctx context.Context, household uuid.UUID, entries []clinic.StoredEntry) error {
+	learners, devices := map[uuid.UUID]bool{}, map[uuid.UUID]bool{}
+	for i := range entries {
+		if e := &entries[i]; e.Learner != uuid.Nil && t.learners[e.Learner].household != household {
+			learners[e.Learner] = true
+		}
+		if e := &entries[i]; e.Device != uuid.Nil {
+			devices[e.Device] = true
+		}
+	}
+	if len(learners)+len(devices) == 0 {
+		return nil
+	}
+	found, err := all(ctx, t.work, peopleOfHousehold, value[uuid.UUID], household, keysOf(learners), keysOf(devices))
+	if err == nil && len(found) < len(learners)+len(devices) {
+		err = absent(peopleOfHousehold)
+	}
+	return err
+}
+
+func keysOf(ids map[uuid.UUID]bool) []uuid.UUID {
+	keys := make([]uuid.UUID, 0, len(ids))
+	for id := range ids {
+		keys = append(keys, id)
+	}
+	return keys
+}
+
+// entryColumns turns entries into the columns of what is to be inserted: one text of SQL does for any number of rows.
+func entryColumns(household uuid.UUID, entries []clinic.StoredEntry) []any {
+	n := len(entries)
+	revs, ids, learners, devices := make([]int64, n), make([]uuid.UUID, n), make([]*uuid.UUID, n), make([]*uuid.UUID, n)
+	roles, authors, statuses := make([]int16, n), make([]uuid.UUID, n), make([]text, n)
+	received, stored, offsets, schemas := make([]int64, n), make([]int64, n), make([]int64, n), make([]int64, n)
+	contents, chains, problems, sent := make([][]byte, n), make([][]byte, n), make([][]byte, n), make([][]byte, n)
+	for i := range entries {
+		e := &entries[i]
+		revs[i], ids[i], learners[i], devices[i] = e.Rev, e.ID, idOrNull(e.Learner), idOrNull(e.Device)
+		roles[i], authors[i], statuses[i] = int16(e.Author.Role), e.Author.ID.UUID, text(e.Status)
+		received[i], stored[i], offsets[i], schemas[i] = ms(e.Received), ms(e.Stored), int64(e.ClockOffset), int64(e.Schema)
+		contents[i], chains[i], problems[i], sent[i] = e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent)
+	}
+	return []any{
+		household, revs, ids, learners, devices, roles, authors, statuses, received, stored, offsets, schemas, contents, chains,
+		problems, sent,
+	}
+}
+
+// RenewEpoch implements clinic.RecordTx.
+func (t *tx) RenewEpoch(ctx context.Context, epoch uuid.UUID) error {
+	return t.execOne(ctx, renewEpoch, epoch)
+}
+
+// SetJournal implements clinic.RecordTx.
+func (t *tx) SetJournal(ctx context.Context, journal uuid.UUID) error {
+	return t.execOne(ctx, setJournal, journal)
+}
+
+// Heard implements clinic.RecordTx.
+func (t *tx) Heard(ctx context.Context, device uuid.UUID, at time.Time) error {
+	d, err := t.Device(ctx, device)
+	if err != nil {
+		return err
+	}
+	return t.execOne(ctx, heard, d.Household, device, ms(at))
+}
