@@ -50,12 +50,12 @@ type work struct {
 	broken error
 	shared bool // others write in the same transaction
 	first  bool // it began that transaction
-	known  known
+	known  memo
 }
 
-// known is what a transaction has read and need not read again. Nobody else changes it meanwhile: what the transaction itself
+// memo is what a transaction has read and need not read again. Nobody else changes it meanwhile: what the transaction itself
 // changes of it, it forgets.
-type known struct {
+type memo struct {
 	households map[uuid.UUID]int64 // their keys, which never change
 	learners   map[uuid.UUID]int64
 	heads      map[uuid.UUID]keyedHead           // by household
@@ -64,8 +64,8 @@ type known struct {
 	concerns   map[int64][]clinic.ProjectedConcern
 }
 
-func newKnown() known {
-	return known{
+func newMemo() memo {
+	return memo{
 		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, heads: map[uuid.UUID]keyedHead{},
 		nights: map[int64][]clinic.ProjectedNight{}, reminders: map[int64][]clinic.DueReminder{},
 		concerns: map[int64][]clinic.ProjectedConcern{},
@@ -84,7 +84,7 @@ func remembered[K comparable, V any](known map[K]V, key K, read func() (V, error
 	return v, err
 }
 
-func newWork(tx *transaction) *work { return &work{tx: tx, known: newKnown()} }
+func newWork(tx *transaction) *work { return &work{tx: tx, known: newMemo()} }
 
 // within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that
 // writes, so where that is shared a context ends the work between two statements.
