@@ -62,6 +62,7 @@ func commands() []command {
 		{"keys rotate", "sign tokens with a new key from now on, beside running servers", rotateKeys},
 		{"rule-check", "tell how often a plan's rule of recent success errs, before anyone uses it", ruleCheck},
 		{"remind", "send the reminders that are due, as a client of a server; several may run", remind},
+		{"load", "invent a clinic, and tell how fast and how well a server of it answers many callers at once", putUnderLoad},
 		{"health", "ask a running server whether it is alive", health},
 	}
 }
@@ -137,7 +138,7 @@ func (c *call) parse(set *flag.FlagSet) error {
 	set.Visit(func(f *flag.Flag) { given[f.Name] = true })
 	var wrong error
 	set.VisitAll(func(f *flag.Flag) {
-		name := "SWALLOWTAIL_" + strings.ToUpper(strings.ReplaceAll(f.Name, "-", "_"))
+		name := variableOf(f.Name)
 		value := c.getenv(name)
 		if given[f.Name] || value == "" || wrong != nil {
 			return
@@ -147,6 +148,11 @@ func (c *call) parse(set *flag.FlagSet) error {
 		}
 	})
 	return wrong
+}
+
+// variableOf returns the environment's variable for a flag.
+func variableOf(name string) string {
+	return "SWALLOWTAIL_" + strings.ToUpper(strings.ReplaceAll(name, "-", "_"))
 }
 
 // print writes JSON for a program.

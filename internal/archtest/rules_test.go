@@ -28,6 +28,7 @@ var layers = map[string]int{
 	"api/client":        5,
 	"api":               6,
 	"internal/simulate": 6, // plays devices through api/client
+	"internal/load":     6, // the same
 	"cmd":               7,
 }
 

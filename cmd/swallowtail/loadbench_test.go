@@ -1,0 +1,99 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/api/client"
+	"swallowtail/internal/load"
+)
+
+// BenchmarkEveningRush hands in evenings over real HTTP on loopback, at a server in a process of its own, with durable commits: at
+// the bare handler that does nothing but make them durable, and at the whole service. Every family hands in the fourteen evenings
+// of its programme, so the average household is in mid-programme; give a number of uploads that is many times fourteen for each
+// connection:
+//
+//	go test -run '^$' -bench EveningRush -benchtime 7000x -count 5 ./cmd/swallowtail
+//
+// cpu-us/session is the server's own, user and system: while others are at work on the machine it says more than the rest.
+func BenchmarkEveningRush(b *testing.B) {
+	for _, connections := range []int{1, 64} {
+		var bare rushed
+		b.Run(fmt.Sprintf("baseline/connections=%d", connections), func(b *testing.B) {
+			bare = rush(b, connections, startBaseline)
+		})
+		b.Run(fmt.Sprintf("swallowtail/connections=%d", connections), func(b *testing.B) {
+			whole := rush(b, connections, startFilled)
+			if bare.perSecond > 0 {
+				b.ReportMetric(100*whole.perSecond/bare.perSecond, "%-of-baseline")
+				b.ReportMetric(whole.cpu/bare.cpu, "times-its-cpu")
+			}
+		})
+	}
+}
+
+// rushed is what a rush came to.
+type rushed struct {
+	perSecond float64
+	cpu       float64 // of the server, in microseconds a session
+}
+
+// startBaseline starts the bare handler for so many families.
+func startBaseline(b *testing.B, families int) (*loadedServer, load.Config) {
+	b.Helper()
+	b.Setenv(baselineVariable, filepath.Join(b.TempDir(), "bare.db"))
+	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"))
+	require.NoError(b, err)
+	anybody := load.Family{Pair: client.Pair{Access: strings.Repeat("x", 480)}} // as long as a token is
+	c := load.Config{First: time.Date(2027, 3, 1, 0, 0, 0, 0, time.UTC)}
+	for range families {
+		anybody.Learner = newID().String()
+		c.Families = append(c.Families, anybody)
+	}
+	return server, c
+}
+
+// startFilled starts the service for so many families.
+func startFilled(b *testing.B, families int) (*loadedServer, load.Config) {
+	b.Helper()
+	b.Setenv(childVariable, childHeld)
+	db := filepath.Join(b.TempDir(), "load.db")
+	c := &call{streams: streams{err: io.Discard}, keys: new(string)}
+	clinic, err := c.fillLoaded(b.Context(), &loadOptions{db: db, households: families, scenario: scenarioEvening}, time.Now())
+	require.NoError(b, err)
+	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"), "serve", "--db", db, "--addr", "127.0.0.1:0", "--rate-address", "0")
+	require.NoError(b, err)
+	return server, load.Config{Families: clinic.families, First: clinic.first}
+}
+
+func rush(b *testing.B, connections int, start func(b *testing.B, families int) (*loadedServer, load.Config)) rushed {
+	b.StopTimer()
+	server, c := start(b, max(connections, (b.N+load.Evenings-1)/load.Evenings))
+	c.Base, c.Connections, c.Duration, c.Now, c.NewID = server.base, connections, mostDuration, time.Now, newID
+	l, err := load.New(c)
+	require.NoError(b, err)
+	before, _ := usageOf(server.cmd.Process.Pid)
+	b.StartTimer()
+	m, err := l.Evening(b.Context(), b.N)
+	b.StopTimer()
+	require.NoError(b, err)
+	after, told := usageOf(server.cmd.Process.Pid)
+	require.NoError(b, server.stop())
+	require.Empty(b, m.Errors)
+	require.Equal(b, b.N, m.Evenings)
+	r := rushed{perSecond: m.PerSecond(m.Evenings), cpu: float64((after.cpu - before.cpu).Microseconds()) / float64(b.N)}
+	b.ReportMetric(0, "ns/op")
+	b.ReportMetric(r.perSecond, "sessions/s")
+	b.ReportMetric(m.Quantile(0.5).Seconds()*1000, "p50-ms")
+	b.ReportMetric(m.Quantile(0.99).Seconds()*1000, "p99-ms")
+	if told {
+		b.ReportMetric(r.cpu, "cpu-us/session")
+	}
+	return r
+}

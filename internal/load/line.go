@@ -1,0 +1,212 @@
+package load
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"strconv"
+	"sync/atomic"
+	"time"
+
+	"github.com/go-json-experiment/json"
+
+	"swallowtail/api/client"
+)
+
+var errAnswer = errors.New("the server's answer is not what was to be expected")
+
+const (
+	callTime  = 30 * time.Second // of one call
+	maxAnswer = 16 << 20         // octets of one answer
+	// attempts is how often a call is made that gets no answer, or is asked to come back later; the waits between them double from
+	// firstWait, unless the server asks for a longer one.
+	attempts  = 9
+	firstWait = 50 * time.Millisecond
+	// mostWait is the longest that a server may ask to wait for.
+	mostWait = time.Minute
+)
+
+// line is one connection to the server, on which one call is made at a time.
+type line struct {
+	load    *Load
+	http    *http.Client
+	counted *tally
+	octets  octets
+	written []byte // the body of the call under way
+	zip     *gzip.Writer
+	zipped  bytes.Buffer
+	read    bytes.Buffer
+}
+
+// octets counts what goes over a line, headers included.
+type octets struct{ sent, received atomic.Int64 }
+
+// newLine returns a line that connects with its first call.
+func (l *Load) newLine() *line {
+	n := &line{load: l, counted: newTally(), zip: gzip.NewWriter(io.Discard)}
+	dial := func(ctx context.Context, network, address string) (net.Conn, error) {
+		conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
+		if err != nil {
+			return nil, err
+		}
+		return &countedConn{Conn: conn, octets: &n.octets}, nil
+	}
+	n.http = &http.Client{Timeout: callTime, Transport: &http.Transport{
+		DialContext: dial, MaxConnsPerHost: 1, MaxIdleConnsPerHost: 1, DisableCompression: !l.Compress,
+	}}
+	return n
+}
+
+type countedConn struct {
+	net.Conn
+	octets *octets
+}
+
+func (c *countedConn) Read(p []byte) (int, error) {
+	n, err := c.Conn.Read(p)
+	c.octets.received.Add(int64(n))
+	return n, err
+}
+
+func (c *countedConn) Write(p []byte) (int, error) {
+	n, err := c.Conn.Write(p)
+	c.octets.sent.Add(int64(n))
+	return n, err
+}
+
+// request is a call to make.
+type request struct {
+	method, path string
+	body         []byte // JSON; nil for none
+	packed       bool   // whether the body is sent compressed
+}
+
+// call makes a call, again where the server asks for that or does not answer, and decodes the answer. Every call that is made may
+// be made again: a sync call hands in entries with ids of their own. It notes how long the answer took, or what kind of failure
+// it was.
+func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any) error {
+	for attempt := range attempts {
+		err := who.Do(ctx, func(access string) error { return l.timed(ctx, access, r) })
+		if err == nil {
+			if err = json.Unmarshal(l.read.Bytes(), out); err != nil {
+				err = fmt.Errorf("%w: %w", errAnswer, err)
+			}
+		}
+		if err == nil {
+			return nil
+		}
+		wait, again := waitAfter(err, attempt)
+		if !again {
+			l.counted.failed(kindOf(err))
+			return err
+		}
+		l.counted.retried()
+		select {
+		case <-ctx.Done():
+			l.counted.failed("stopped while waiting to try again")
+			return ctx.Err()
+		case <-time.After(wait):
+		}
+	}
+	panic("unreachable: the last attempt is not made again")
+}
+
+// waitAfter returns how long to wait before a call is made again, if it is.
+func waitAfter(err error, attempt int) (wait time.Duration, again bool) {
+	wait = firstWait << attempt
+	if p := client.AsProblem(err); p != nil {
+		return min(max(p.RetryAfter, wait), mostWait), p.ComeBackLater() && attempt+1 < attempts
+	}
+	return wait, !errors.Is(err, errAnswer) && attempt+1 < attempts
+}
+
+// timed makes one attempt, and notes how long it took if it was answered as hoped for. A call that has begun is seen to its end,
+// since whoever breaks it off does not know what became of it.
+func (l *line) timed(ctx context.Context, access string, r request) error {
+	began := l.load.Now()
+	err := l.exchange(context.WithoutCancel(ctx), access, r)
+	if err == nil {
+		l.counted.took(l.load.Now().Sub(began))
+	}
+	return err
+}
+
+// exchange sends a request and reads the answer.
+func (l *line) exchange(ctx context.Context, access string, r request) error {
+	body, err := l.bodyOf(r)
+	if err != nil {
+		return err
+	}
+	request, err := http.NewRequestWithContext(ctx, r.method, l.load.Base+r.path, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("%w: %w", errAnswer, err)
+	}
+	request.Header.Set("Authorization", "Bearer "+access)
+	if r.body != nil {
+		request.Header.Set("Content-Type", "application/json")
+	}
+	if r.packed {
+		request.Header.Set("Content-Encoding", "gzip")
+	}
+	response, err := l.http.Do(request)
+	if err != nil {
+		return err
+	}
+	defer response.Body.Close()
+	l.read.Reset()
+	if _, err := l.read.ReadFrom(io.LimitReader(response.Body, maxAnswer)); err != nil {
+		return err
+	}
+	if response.StatusCode != http.StatusOK {
+		return problemOf(response, l.read.Bytes())
+	}
+	return nil
+}
+
+// bodyOf returns the body as it is sent.
+func (l *line) bodyOf(r request) ([]byte, error) {
+	if !r.packed {
+		return r.body, nil
+	}
+	l.zipped.Reset()
+	l.zip.Reset(&l.zipped)
+	_, err := l.zip.Write(r.body)
+	err = errors.Join(err, l.zip.Close())
+	return l.zipped.Bytes(), err
+}
+
+// problemOf returns a refusal.
+func problemOf(response *http.Response, body []byte) error {
+	p := &client.Problem{}
+	if p.UnmarshalJSON(body) != nil || p.Type == "" {
+		p = &client.Problem{Type: "about:blank", Title: http.StatusText(response.StatusCode)}
+	}
+	p.Status = response.StatusCode
+	if seconds, err := strconv.Atoi(response.Header.Get("Retry-After")); err == nil && seconds > 0 {
+		p.RetryAfter = time.Duration(seconds) * time.Second
+	}
+	return p
+}
+
+// kindOf names a failure so that those of one kind can be counted.
+func kindOf(err error) string {
+	p := client.AsProblem(err)
+	switch {
+	case p != nil:
+		return fmt.Sprintf("%d %s", p.Status, p.Type)
+	case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded):
+		return "no answer in time"
+	case errors.Is(err, errAnswer):
+		return "an answer that was not to be expected"
+	}
+	return "no answer"
+}
+
+// end closes the connection.
+func (l *line) end() { l.http.CloseIdleConnections() }
