@@ -32,11 +32,15 @@ func listKeys(_ context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	path, err := databasePath(*db)
+	d, err := namedDatabase(*db)
 	if err != nil {
 		return err
 	}
-	keys, err := access.LoadKeys(c.keyFile(path))
+	file, err := c.keyFile(d)
+	if err != nil {
+		return err
+	}
+	keys, err := access.LoadKeys(file)
 	if err != nil {
 		return err
 	}
@@ -81,14 +85,6 @@ func (c *call) sayRotated(done clinic.KeyRotation) {
 	for _, t := range done.Cut {
 		fmt.Fprintf(c.err, "  %s of clinic %s, from %s\n", t.ID, t.Clinic, t.At.UTC().Format(time.RFC3339))
 	}
-}
-
-// keyFile returns the key file that goes with a database: the one beside it, unless --keys names another.
-func (c *call) keyFile(db string) string {
-	if c.keys != nil && *c.keys != "" {
-		return *c.keys
-	}
-	return db + keysBeside
 }
 
 // keysLookedAt is how often a server looks whether its key file has been rotated.

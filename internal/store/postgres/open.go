@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -81,7 +82,7 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 	switch {
 	case options.Connections > 0:
 		config.MaxConns = int32(options.Connections) //nolint:gosec // the operator's own number
-	case config.MaxConns < defaultConnections:
+	case !strings.Contains(address, "pool_max_conns"):
 		config.MaxConns = defaultConnections
 	}
 	config.ConnConfig.ConnectTimeout = min(options.Patience, max(config.ConnConfig.ConnectTimeout, time.Second))
