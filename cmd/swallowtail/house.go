@@ -76,8 +76,9 @@ func (h *house) furnish(ctx context.Context, d database, keys string, now func()
 			return err
 		}
 	}
+	hints, _ := h.store.(clinic.Hints) // a file's servers look
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Journal: beside, Keys: h.keys, Random: rand.Reader, NewID: newID,
+		Store: h.store, Hints: hints, Journal: beside, Keys: h.keys, Random: rand.Reader, NewID: newID,
 		PasswordCost: access.DefaultPasswordCost(), Log: h.log, FailureTime: failureTime,
 	})
 	if err := h.service.Prepare(ctx, now()); err != nil {

@@ -90,20 +90,7 @@ func (c *call) sayRotated(done clinic.KeyRotation) {
 // keysLookedAt is how often a server looks whether its key file has been rotated.
 const keysLookedAt = 2 * time.Second
 
-// keepKeys takes up rotated keys, until the function it returns is called, which waits for the end of that.
-func (h *house) keepKeys(ctx context.Context) (stop func()) {
-	ctx, cancel := context.WithCancel(ctx)
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		h.lookAtKeys(ctx)
-	}()
-	return func() {
-		cancel()
-		<-ended
-	}
-}
-
+// lookAtKeys takes up rotated keys, until ctx ends.
 func (h *house) lookAtKeys(ctx context.Context) {
 	ticker := time.NewTicker(keysLookedAt)
 	defer ticker.Stop()

@@ -134,6 +134,18 @@ func TestServersShareOneKeyFileOnPostgres(t *testing.T) {
 	assert.NoFileExists(t, elsewhere)
 }
 
+// TestHintsGoBetweenServersOnPostgres alone: servers on one file look.
+func TestHintsGoBetweenServersOnPostgres(t *testing.T) {
+	t.Parallel()
+	db, keys := onPostgres(t), filepath.Join(t.TempDir(), "practice.keys")
+	for db, has := range map[string]bool{db: true, filepath.Join(t.TempDir(), "practice.db"): false} {
+		h, err := (&call{keys: &keys}).openHouse(t.Context(), db, slog.New(slog.DiscardHandler), time.Now)
+		require.NoError(t, err)
+		assert.Equal(t, has, h.service.Hints != nil)
+		require.NoError(t, h.close())
+	}
+}
+
 // TestNoPasswordIsShown looks at all that is said of a server that can't be reached or whose address is wrong.
 func TestNoPasswordIsShown(t *testing.T) {
 	t.Parallel()

@@ -43,6 +43,7 @@ type Options struct {
 type Store struct {
 	options Options
 	pool    *pgxpool.Pool
+	hints   *hints
 }
 
 var _ clinic.Store = (*Store)(nil)
@@ -65,7 +66,7 @@ func Open(ctx context.Context, address string, options Options) (*Store, error) 
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", translated(err))
 	}
-	s := &Store{options: options, pool: pool}
+	s := &Store{options: options, pool: pool, hints: newHints()}
 	if err := s.firstLook(ctx); err != nil {
 		s.pool.Close()
 		return nil, err
