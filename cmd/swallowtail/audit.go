@@ -81,7 +81,11 @@ func auditVerify(ctx context.Context, c *call) error {
 
 func (c *call) verifyAudit(ctx context.Context, db string, known []audit.Head) (clinic.AuditReport, error) {
 	log := logger(c.streams, 0)
-	store, _, err := openThere(ctx, db, log)
+	d, err := namedDatabase(db)
+	if err != nil {
+		return clinic.AuditReport{}, err
+	}
+	store, err := openThere(ctx, d, log)
 	if err != nil {
 		return clinic.AuditReport{}, err
 	}

@@ -34,11 +34,18 @@ func backup(ctx context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	log := logger(c.streams, slog.LevelWarn)
-	// Not migrated: a backup is best made before an upgrade changes anything.
-	store, path, err := openThere(ctx, *db, log)
+	path, err := databaseFile(*db, "use the server's own backups (pg_dump, or pg_basebackup with the write-ahead log), and keep the key file too")
 	if err != nil {
 		return err
+	}
+	log := logger(c.streams, slog.LevelWarn)
+	// Not migrated: a backup is best made before an upgrade changes anything.
+	if err := (database{file: path}).there(); err != nil {
+		return err
+	}
+	store, err := sqlite.Open(ctx, path, storeOptions(log, time.Now))
+	if err != nil {
+		return fmt.Errorf("open database: %w", err)
 	}
 	made, err := backUp(ctx, store, c.operands[0], log)
 	if err := errors.Join(err, store.Close()); err != nil {
@@ -46,7 +53,7 @@ func backup(ctx context.Context, c *call) error {
 	}
 	fmt.Fprintf(c.err, "Two files are not in %s and must be kept too: %s, without which nobody's token works any more, "+
 		"and %s, without which going back to this backup locks phones out and lets revoked ones in again.\n",
-		made.File, c.keyFile(path), path+journalBeside)
+		made.File, c.keysOf(path), path+journalBeside)
 	if made.misfolded {
 		fmt.Fprintln(c.err, "What the database keeps of folds is not what this program folds: check says what, check --rebuild "+
 			"folds it anew, and so does restore.")

@@ -10,7 +10,6 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/journal"
-	"swallowtail/internal/store/sqlite"
 )
 
 // check verifies a database and says what differs. It makes nothing beside it and notes nothing in it, so that a backup may
@@ -22,7 +21,11 @@ func check(ctx context.Context, c *call) error {
 		return err
 	}
 	log := logger(c.streams, slog.LevelWarn)
-	store, path, err := openThere(ctx, *db, log)
+	d, err := namedDatabase(*db)
+	if err != nil {
+		return err
+	}
+	store, err := openThere(ctx, d, log)
 	if err != nil {
 		return err
 	}
@@ -31,7 +34,7 @@ func check(ctx context.Context, c *call) error {
 	if err := errors.Join(err, store.Close()); err != nil {
 		return err
 	}
-	if _, err := journal.Read(path + journalBeside); err != nil && !errors.Is(err, fs.ErrNotExist) {
+	if err := lookAtJournal(d); err != nil {
 		report.Differences = append(report.Differences, clinic.Difference{In: clinic.InJournal, What: err.Error()})
 	}
 	if err := c.print(report); err != nil {
@@ -43,8 +46,20 @@ func check(ctx context.Context, c *call) error {
 	return nil
 }
 
-// checked looks through the file, then through what it holds.
-func checked(ctx context.Context, store *sqlite.Store, service *clinic.Service, rebuild bool) (clinic.Report, error) {
+// lookAtJournal reads the journal beside a database, if there is one.
+func lookAtJournal(d database) error {
+	if d.file == "" {
+		return nil
+	}
+	_, err := journal.Read(d.file + journalBeside)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
+// checked looks through what keeps the database, then through what it holds.
+func checked(ctx context.Context, store store, service *clinic.Service, rebuild bool) (clinic.Report, error) {
 	if err := store.Migrate(ctx); err != nil {
 		return clinic.Report{}, err
 	}

@@ -5,9 +5,8 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
-	"os"
-	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -18,10 +17,9 @@ import (
 	"swallowtail/internal/store/sqlite"
 )
 
-// house is a store opened and migrated, its journal and its keys, and the use cases over them.
+// house is a store opened and migrated, its keys, and the use cases over them.
 type house struct {
-	store   *sqlite.Store
-	journal *journal.File
+	store   store
 	keys    *access.Keys
 	service *clinic.Service
 	log     *slog.Logger
@@ -45,40 +43,72 @@ func openHouse(ctx context.Context, db string, log *slog.Logger, now func() time
 
 // openHouse opens the database that --db names, the journal beside it, and the keys beside it or where --keys says.
 func (c *call) openHouse(ctx context.Context, db string, log *slog.Logger, now func() time.Time) (*house, error) {
-	path, err := databasePath(db)
+	d, err := namedDatabase(db)
 	if err != nil {
 		return nil, err
 	}
-	store, err := sqlite.Open(ctx, path, storeOptions(log, now))
+	keys, err := c.keyFile(d)
 	if err != nil {
-		return nil, fmt.Errorf("open database: %w", err)
+		return nil, err
+	}
+	store, err := d.open(ctx, log, now)
+	if err != nil {
+		return nil, err
 	}
 	h := &house{store: store, log: log, bounds: usualBounds()}
-	if err := h.furnish(ctx, path, c.keyFile(path), now); err != nil {
+	if err := h.furnish(ctx, d, keys, now); err != nil {
 		return nil, errors.Join(err, store.Close())
 	}
 	return h, nil
 }
 
-func (h *house) furnish(ctx context.Context, path, keys string, now func() time.Time) error {
+func (h *house) furnish(ctx context.Context, d database, keys string, now func() time.Time) error {
 	if err := h.store.Migrate(ctx); err != nil {
 		return fmt.Errorf("migrate database: %w", err)
 	}
 	var err error
-	if h.keys, err = access.LoadOrCreateKeys(keys, rand.Reader, now()); err != nil {
+	if h.keys, err = h.loadKeys(ctx, d, keys, now); err != nil {
 		return fmt.Errorf("keys: %w", err)
 	}
-	if h.journal, err = journal.Open(path+journalBeside, newID); err != nil {
-		return err
+	var beside clinic.Journal = noJournal{}
+	if d.file != "" {
+		if beside, err = journal.Open(d.file+journalBeside, newID); err != nil {
+			return err
+		}
 	}
+	hints, _ := h.store.(clinic.Hints) // a file's servers look
 	h.service = clinic.New(clinic.Config{
-		Store: h.store, Journal: h.journal, Keys: h.keys, Random: rand.Reader, NewID: newID,
+		Store: h.store, Hints: hints, Journal: beside, Keys: h.keys, Random: rand.Reader, NewID: newID,
 		PasswordCost: access.DefaultPasswordCost(), Log: h.log, FailureTime: failureTime,
 	})
 	if err := h.service.Prepare(ctx, now()); err != nil {
 		return fmt.Errorf("prepare database: %w", err)
 	}
 	return nil
+}
+
+// loadKeys reads the key file, or makes it. Where many servers work on one database, one that made keys of its own would understand
+// nothing that the others signed or hashed: so for PostgreSQL none are made once there is a clinic.
+func (h *house) loadKeys(ctx context.Context, d database, file string, now func() time.Time) (*access.Keys, error) {
+	if d.file != "" {
+		return access.LoadOrCreateKeys(file, rand.Reader, now())
+	}
+	var clinics []uuid.UUID
+	err := h.store.Read(ctx, func(ctx context.Context, view clinic.View) (err error) {
+		clinics, err = view.ClinicIDs(ctx, clinic.Page{Limit: 1})
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(clinics) == 0 {
+		return access.LoadOrCreateKeys(file, rand.Reader, now())
+	}
+	keys, err := access.LoadKeys(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("%w: take the file of a server that works on this database", err)
+	}
+	return keys, err
 }
 
 func (h *house) close() error {
@@ -88,24 +118,10 @@ func (h *house) close() error {
 	return nil
 }
 
-// databasePath returns the file that --db names.
-func databasePath(db string) (string, error) {
-	if scheme, rest, found := strings.Cut(db, ":"); found && len(scheme) > 1 {
-		if scheme != "sqlite" {
-			return "", fmt.Errorf("--db %s:…: only SQLite is stored in here: give a file, or sqlite:FILE", scheme)
-		}
-		db = rest
-	}
-	if db == "" {
-		return "", errors.New("--db names no file")
-	}
-	return db, nil
-}
-
 // newID returns an id that sorts by the time it was made (RFC 9562, version 7).
 func newID() uuid.UUID { return uuid.Must(uuid.NewV7()) }
 
-// storeOptions are those of every database that is opened.
+// storeOptions are those of every file that is opened.
 func storeOptions(log *slog.Logger, now func() time.Time) sqlite.Options {
 	return sqlite.Options{Logger: log, NewID: newID, Now: now}
 }
@@ -115,28 +131,14 @@ func logger(s streams, level slog.Level) *slog.Logger {
 	return slog.New(discreet{slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level})})
 }
 
-// openThere opens a database that is there, as it is, with nothing beside it, and returns where it is.
-func openThere(ctx context.Context, db string, log *slog.Logger) (store *sqlite.Store, path string, err error) {
-	if path, err = databasePath(db); err != nil {
-		return nil, "", err
-	}
-	if _, err := os.Stat(path); err != nil {
-		return nil, "", fmt.Errorf("there is no database to work on: %w", err)
-	}
-	if store, err = sqlite.Open(ctx, path, storeOptions(log, time.Now)); err != nil {
-		return nil, "", fmt.Errorf("open database: %w", err)
-	}
-	return store, path, nil
-}
-
 // withHouse runs an operator's command on a database that is there, beside whatever server runs.
 func (c *call) withHouse(ctx context.Context, db string, do func(h *house, now time.Time) error) error {
-	path, err := databasePath(db)
+	d, err := namedDatabase(db)
 	if err != nil {
 		return err
 	}
-	if _, err := os.Stat(path); err != nil {
-		return fmt.Errorf("there is no database to work on: %w", err)
+	if err := d.there(); err != nil {
+		return err
 	}
 	return c.withNewHouse(ctx, db, do)
 }

@@ -32,11 +32,15 @@ func listKeys(_ context.Context, c *call) error {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	path, err := databasePath(*db)
+	d, err := namedDatabase(*db)
 	if err != nil {
 		return err
 	}
-	keys, err := access.LoadKeys(c.keyFile(path))
+	file, err := c.keyFile(d)
+	if err != nil {
+		return err
+	}
+	keys, err := access.LoadKeys(file)
 	if err != nil {
 		return err
 	}
@@ -83,31 +87,10 @@ func (c *call) sayRotated(done clinic.KeyRotation) {
 	}
 }
 
-// keyFile returns the key file that goes with a database: the one beside it, unless --keys names another.
-func (c *call) keyFile(db string) string {
-	if c.keys != nil && *c.keys != "" {
-		return *c.keys
-	}
-	return db + keysBeside
-}
-
 // keysLookedAt is how often a server looks whether its key file has been rotated.
 const keysLookedAt = 2 * time.Second
 
-// keepKeys takes up rotated keys, until the function it returns is called, which waits for the end of that.
-func (h *house) keepKeys(ctx context.Context) (stop func()) {
-	ctx, cancel := context.WithCancel(ctx)
-	ended := make(chan struct{})
-	go func() {
-		defer close(ended)
-		h.lookAtKeys(ctx)
-	}()
-	return func() {
-		cancel()
-		<-ended
-	}
-}
-
+// lookAtKeys takes up rotated keys, until ctx ends.
 func (h *house) lookAtKeys(ctx context.Context) {
 	ticker := time.NewTicker(keysLookedAt)
 	defer ticker.Stop()

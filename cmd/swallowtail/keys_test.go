@@ -121,7 +121,7 @@ func TestAServerLooksAtItsKeyFile(t *testing.T) {
 		require.NoError(t, err)
 		var said lockedBuffer
 		h := &house{keys: keys, log: slog.New(slog.NewTextHandler(&said, nil))}
-		stop := h.keepKeys(context.WithoutCancel(t.Context()))
+		stop := alongside(context.WithoutCancel(t.Context()), h.lookAtKeys)
 		defer stop()
 		look := func() {
 			time.Sleep(keysLookedAt)

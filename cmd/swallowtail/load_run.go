@@ -90,7 +90,7 @@ func (r *loadRun) measured(what string, play func() (load.Measured, error)) (*sc
 
 // evening measures what an evening takes of the database, too.
 func (r *loadRun) evening(ctx context.Context) error {
-	path, pathErr := databasePath(r.options.db)
+	path, pathErr := databaseFile(r.options.db, "what an evening takes is not measured")
 	var before, after databaseSize
 	var err error
 	if pathErr == nil {

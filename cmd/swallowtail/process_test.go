@@ -96,7 +96,7 @@ func spawn(t *testing.T, db string, env ...string) *child {
 	self, err := os.Executable()
 	require.NoError(t, err)
 	c := &child{out: newAnnouncement(), said: &lockedBuffer{}, end: make(chan struct{})}
-	args := append([]string{"serve", "--db", db, "--addr", "127.0.0.1:0"}, unhurried()...)
+	args := withKeys(append([]string{"serve", "--db", db, "--addr", "127.0.0.1:0"}, unhurried()...))
 	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, args...)
 	c.cmd.Env = append(append(os.Environ(), childVariable+"="+childHeld), env...)
 	_, err = c.cmd.StdinPipe() // closed by Wait

@@ -48,7 +48,7 @@ func restore(ctx context.Context, c *call) (err error) {
 	if err := c.parse(set); err != nil {
 		return err
 	}
-	path, err := databasePath(*db)
+	path, err := databaseFile(*db, "go back by the server's own backups")
 	if err != nil {
 		return err
 	}

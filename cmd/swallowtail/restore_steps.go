@@ -44,9 +44,9 @@ func (r *restoration) doubts() ([]string, error) {
 		doubt("The journal at %s (%s) is not the one that the backup names (%s), so that what happened between the backup and "+
 			"the first record of that journal is not known. %s", book, content.ID, r.backup.journal, withoutJournal)
 	}
-	if _, err := os.Stat(r.keyFile(r.path)); errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(r.keysOf(r.path)); errors.Is(err, fs.ErrNotExist) {
 		doubt("There are no keys at %s. Unless you put them there before a server starts, every phone must be enrolled anew and "+
-			"everybody must sign in again, and what phones hand in again counts as received only then.", r.keyFile(r.path))
+			"everybody must sign in again, and what phones hand in again counts as received only then.", r.keysOf(r.path))
 	}
 	if r.broken != "" {
 		doubt("The database at %s is damaged (%s). It is moved aside as it is. If a server runs on it, stop that first, and "+

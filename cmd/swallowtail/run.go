@@ -98,8 +98,8 @@ func help(w io.Writer) {
 // flags returns the flag set of a command that works on a database. wanted names what it takes beside flags.
 func (c *call) flags(wanted ...string) (set *flag.FlagSet, db *string) {
 	set = c.plainFlags(wanted...)
-	c.keys = set.String("keys", "", "the key file, where it is not the database's name and \""+keysBeside+"\"")
-	return set, set.String("db", "swallowtail.db", "the database: a file, or sqlite:FILE")
+	c.keys = set.String("keys", "", "the key file, where it is not the database's name and \""+keysBeside+"\"; needed with PostgreSQL")
+	return set, set.String("db", "swallowtail.db", "the database: a file, sqlite:FILE, or postgres://… for PostgreSQL")
 }
 
 // plainFlags returns the flag set of a command that needs no database.

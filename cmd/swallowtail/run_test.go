@@ -67,8 +67,14 @@ func TestWhatCanNotBeMeantIsRefused(t *testing.T) {
 				args: []string{"token", "issue", "--db", db, "--clinic", clinic},
 			}, "SWALLOWTAIL_TTL",
 		},
-		"another kind of database": {invocation{args: []string{"migrate", "--db", "postgres://localhost/x"}}, "only SQLite"},
-		"no database":              {invocation{args: []string{"migrate", "--db", "sqlite:"}}, "--db names no file"},
+		"another kind of database": {invocation{args: []string{"migrate", "--db", "mysql://localhost/x"}}, "postgres://… for PostgreSQL"},
+		"PostgreSQL and no key file": {
+			invocation{args: []string{"migrate", "--db", "postgres://127.0.0.1:1/x"}}, "the key file is to be named: --keys FILE",
+		},
+		"a backup of PostgreSQL":    {invocation{args: []string{"backup", "x", "--db", "postgres://127.0.0.1:1/x"}}, "use the server's own backups"},
+		"a restore into PostgreSQL": {invocation{args: []string{"restore", "x", "--db", "postgres://127.0.0.1:1/x"}}, "go back by the server's own backups"},
+		"no PostgreSQL":             {invocation{args: []string{"check", "--db", "postgres://127.0.0.1:1/x"}}, "cannot reach its data"},
+		"no database":               {invocation{args: []string{"migrate", "--db", "sqlite:"}}, "--db names no file"},
 		"a folder that is not there": {
 			invocation{args: []string{"migrate", "--db", filepath.Join(t.TempDir(), "none", "x.db")}}, "open database",
 		},

@@ -67,8 +67,9 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 		h.service.PublicURL = h.edges.scheme() + "://" + at.String()
 	}
 	failed := f.serve()
-	defer h.keepWeighed(ctx, now)()
-	defer h.keepKeys(ctx)()
+	defer alongside(ctx, func(ctx context.Context) { h.service.KeepWeighed(ctx, now) })()
+	defer alongside(ctx, h.service.ExchangeHints)()
+	defer alongside(ctx, h.lookAtKeys)()
 	if err := ready(f.listener.Addr().String()); err != nil {
 		return errors.Join(fmt.Errorf("make ready: %w", err), f.close())
 	}
@@ -92,14 +93,13 @@ func (h *house) listen(ctx context.Context, addr string, now func() time.Time, r
 	return nil
 }
 
-// keepWeighed has what uploads leave to be weighed weighed beside them, until the function it returns is called, which waits
-// for the end of that.
-func (h *house) keepWeighed(ctx context.Context, now func() time.Time) (stop func()) {
+// alongside does something until the function it returns is called, which waits for the end of that.
+func alongside(ctx context.Context, do func(ctx context.Context)) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		h.service.KeepWeighed(ctx, now)
+		do(ctx)
 	}()
 	return func() {
 		cancel()

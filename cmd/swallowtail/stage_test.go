@@ -48,7 +48,7 @@ func (i invocation) execute(t *testing.T) told {
 	ctx, cancel := context.WithTimeout(t.Context(), commandTime)
 	defer cancel()
 	var out, said bytes.Buffer
-	err := run(ctx, i.args, i.getenv, streams{in: strings.NewReader(i.stdin), out: &out, err: &said})
+	err := run(ctx, withKeys(i.args), i.getenv, streams{in: strings.NewReader(i.stdin), out: &out, err: &said})
 	return told{out: out.String(), said: said.String(), err: err}
 }
 
@@ -125,7 +125,7 @@ func unhurried() []string {
 // one, until the test ends.
 func startServe(t *testing.T, db string, env map[string]string, flags ...string) *serving {
 	t.Helper()
-	args := append(append([]string{"serve", "--db", db}, unhurried()...), flags...)
+	args := withKeys(append(append([]string{"serve", "--db", db}, unhurried()...), flags...))
 	if env == nil {
 		args = append(args, "--addr", "127.0.0.1:0")
 	}

@@ -16,9 +16,13 @@ import (
 // one database in turn; then one of the servers is killed under them and another takes its place, again and again.
 func TestOneHouseholdAtTwoServers(t *testing.T) {
 	t.Parallel()
+	atTwoServers(t, filepath.Join(t.TempDir(), "practice.db"))
+}
+
+func atTwoServers(t *testing.T, db string) {
+	t.Helper()
 	const phones, evenings, roundsOfAHome = 5, 5, 5
 	r := moments(t)
-	db := filepath.Join(t.TempDir(), "practice.db")
 	servers := []*child{spawn(t, db), spawn(t, db)}
 	bases := []string{servers[0].base(t), servers[1].base(t)}
 	crowd := gather(t, db, bases[0], 1, phones)

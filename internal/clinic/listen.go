@@ -21,10 +21,30 @@ func (s *Service) Listen(ctx context.Context, p access.Principal, now time.Time)
 // EndListening ends all listening and lets nobody listen any more, since the server is about to stop.
 func (s *Service) EndListening() { s.listeners.Close() }
 
+// Hints carry word of what is new between servers that work on one store. Nothing rests on them but how soon a listener hears of
+// it: whoever listens finds out in the end.
+type Hints interface {
+	// Send lets the other servers know how far a household's record goes: soon, or never. It waits for nothing.
+	Send(household uuid.UUID, rev int64)
+	// Exchange sends what there is to send and calls heard with what others have sent, until ctx ends. What this server has sent may
+	// come back to it, and hints may overtake each other.
+	Exchange(ctx context.Context, heard func(household uuid.UUID, rev int64))
+}
+
+// ExchangeHints lets servers hear of each other's news until ctx ends, if the store has a way.
+func (s *Service) ExchangeHints(ctx context.Context) {
+	if s.Hints != nil {
+		s.Hints.Exchange(ctx, s.listeners.Tell)
+	}
+}
+
 // tellOf tells the listeners what a call has added, once it is durable, and has it weighed soon.
 func (s *Service) tellOf(u *upload, err error) {
 	if err == nil && u.reached > 0 {
 		s.listeners.Tell(u.household, u.reached)
+		if s.Hints != nil {
+			s.Hints.Send(u.household, u.reached)
+		}
 		s.noteChange()
 	}
 }

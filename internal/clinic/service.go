@@ -17,7 +17,7 @@ import (
 	"swallowtail/internal/watch"
 )
 
-// Config is what the use cases work with. Every field but InviteLink, PublicURL, FailureTime and Listening must be set; Check, Rebuild,
+// Config is what the use cases work with. Every field but Hints, InviteLink, PublicURL, FailureTime and Listening must be set; Check, Rebuild,
 // VerifyAudit and BeginAnew, which work on a store that nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
@@ -27,6 +27,7 @@ type Config struct {
 	NewID        func() uuid.UUID // for whatever the server names
 	PasswordCost access.PasswordCost
 	Log          *slog.Logger
+	Hints        Hints // nil where a server hears only of what it does itself, and looks for the rest
 	// InviteLink is the address at which the family's app takes the code of an invite, behind a #; empty where there is none.
 	InviteLink string
 	// PublicURL is where families' programs and mail readers reach this service, such as https://practice.example.org, without a

@@ -1,8 +1,10 @@
 package clinic
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -260,6 +262,8 @@ func (s *Service) writeWaiting(ctx context.Context) {
 	t.mu.Unlock()
 	err := errNotWritten
 	defer func() { t.handOn(batch, err) }() // in a panic too, or those who wait would wait for ever
+	// Each trail keeps other writers off once it is come to. In any other order two servers could each wait for what the other has.
+	slices.SortStableFunc(batch, func(a, b *entrant) int { return bytes.Compare(a.row.Clinic[:], b.row.Clinic[:]) })
 	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		for _, e := range batch {
 			if err := enter(ctx, tx, &e.row); err != nil {

@@ -223,6 +223,52 @@ func TestWhoeverLeavesTakesNoRowAway(t *testing.T) {
 	assert.Len(t, rows, 3)
 }
 
+// following is a store that notes in which order trails are come to.
+type following struct {
+	*counted
+	trails []uuid.UUID // by the one who writes
+}
+
+type followedTx struct {
+	clinic.Tx
+	store *following
+}
+
+func (f *following) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	return f.counted.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error { return fn(ctx, followedTx{tx, f}) })
+}
+
+func (t followedTx) AuditHead(ctx context.Context, of uuid.UUID) (audit.Head, error) {
+	t.store.trails = append(t.store.trails, of)
+	return t.Tx.AuditHead(ctx, of)
+}
+
+// TestTrailsAreComeToInOneOrder: whatever order rows of several clinics come in, two servers that write them at the same time don't wait
+// for each other in a circle.
+func TestTrailsAreComeToInOneOrder(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	store := &following{counted: &counted{Store: h.Store, gate: make(chan struct{})}}
+	h.Store = store
+	var readers sync.WaitGroup
+	ask := func(of uuid.UUID, waiting int) {
+		stranger := h.clinician
+		stranger.ClinicID = of
+		readers.Go(func() {
+			_, err := h.Nights(t.Context(), stranger, h.learner, clinic.Question{}, started)
+			assert.Equal(t, fault.NotFound, fault.KindOf(err))
+		})
+		require.Eventually(t, func() bool { return store.began.Load() == 1 && h.WaitingRows() == waiting }, time.Minute, time.Millisecond)
+	}
+	low, middle, high := uuid.UUID{1}, uuid.UUID{2}, uuid.UUID{3}
+	for waiting, of := range []uuid.UUID{high, high, low, middle, high, low} {
+		ask(of, waiting)
+	}
+	close(store.gate)
+	readers.Wait()
+	assert.Equal(t, []uuid.UUID{high, low, low, middle, high, high}, store.trails)
+}
+
 // bursting is a store whose first transaction panics once the gate is opened.
 type bursting struct{ *counted }
 

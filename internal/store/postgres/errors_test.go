@@ -75,7 +75,10 @@ func TestEverySettingOfAConnection(t *testing.T) {
 		require.NoError(t, again.pool.QueryRow(t.Context(), "SHOW "+setting).Scan(&got))
 		assert.Equal(t, want, got, setting)
 	}
-	assert.GreaterOrEqual(t, again.pool.Config().MaxConns, int32(defaultConnections))
+	assert.Equal(t, int32(defaultConnections), again.pool.Config().MaxConns)
+	fewer, err := configOf("postgres://127.0.0.1/x?pool_max_conns=3", testOptions(t))
+	require.NoError(t, err)
+	assert.Equal(t, int32(3), fewer.MaxConns)
 }
 
 // TestNothingAfterAnError goes on after an error, as nobody should.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -42,6 +43,7 @@ type Options struct {
 type Store struct {
 	options Options
 	pool    *pgxpool.Pool
+	hints   *hints
 }
 
 var _ clinic.Store = (*Store)(nil)
@@ -64,7 +66,7 @@ func Open(ctx context.Context, address string, options Options) (*Store, error) 
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", translated(err))
 	}
-	s := &Store{options: options, pool: pool}
+	s := &Store{options: options, pool: pool, hints: newHints()}
 	if err := s.firstLook(ctx); err != nil {
 		s.pool.Close()
 		return nil, err
@@ -81,7 +83,7 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 	switch {
 	case options.Connections > 0:
 		config.MaxConns = int32(options.Connections) //nolint:gosec // the operator's own number
-	case config.MaxConns < defaultConnections:
+	case !strings.Contains(address, "pool_max_conns"):
 		config.MaxConns = defaultConnections
 	}
 	config.ConnConfig.ConnectTimeout = min(options.Patience, max(config.ConnConfig.ConnectTimeout, time.Second))
