@@ -11,6 +11,7 @@ import (
 	"swallowtail/api/client"
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
 	"swallowtail/internal/load"
 	"swallowtail/internal/practice"
 )
@@ -135,7 +136,8 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 		}
 		var some []load.Family
 		err := f.house.store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
-			s := f.service(tx)
+			told := &gathered{File: f.house.journal}
+			s := f.service(tx, told)
 			for range min(familiesAtOnce, n-len(added)) {
 				family, err := f.family(ctx, s, firstNight)
 				if err != nil {
@@ -143,7 +145,7 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 				}
 				some = append(some, family)
 			}
-			return nil
+			return told.AppendAll(ctx, told.records) // the last step before the commit
 		})
 		if err != nil {
 			return nil, fmt.Errorf("add families: %w", err)
@@ -171,11 +173,25 @@ func (w within) Read(ctx context.Context, fn func(ctx context.Context, view clin
 // Ready implements clinic.Store.
 func (w within) Ready(context.Context) error { return nil }
 
+// gathered is a journal that keeps what is appended until all of it is.
+type gathered struct {
+	*journal.File
+	records []clinic.JournalRecord
+}
+
+var _ clinic.Journal = (*gathered)(nil)
+
+// Append implements clinic.Journal, but for being durable.
+func (g *gathered) Append(_ context.Context, r clinic.JournalRecord) error {
+	g.records = append(g.records, r)
+	return nil
+}
+
 // service returns the use cases as parts of a transaction. Invites are hashed with the least work: they are redeemed at once, so
 // that nobody will ever guess at one.
-func (f *filler) service(tx clinic.Tx) *clinic.Service {
+func (f *filler) service(tx clinic.Tx, told clinic.Journal) *clinic.Service {
 	config := f.house.service.Config
-	config.Store = within{tx}
+	config.Store, config.Journal = within{tx}, told
 	config.PasswordCost = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
 	return clinic.New(config)
 }
