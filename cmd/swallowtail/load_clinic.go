@@ -68,12 +68,23 @@ func fillClinic(ctx context.Context, h *house, wish clinicWish, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
+	// As a server notes it, which would fold everybody anew otherwise when it is started.
+	err = h.store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
+		return tx.SetZoneRules(ctx, loadZone, practice.RulesOf(zone))
+	})
+	if err != nil {
+		return nil, fmt.Errorf("note the rules of the zone: %w", err)
+	}
 	f := filler{house: h, clinician: clinician, now: now}
 	if c.families, err = f.families(ctx, wish.families, first.String()); err != nil {
 		return nil, err
 	}
 	if _, err = f.families(ctx, wish.beginning, c.due.In(zone).Format(time.DateOnly)); err != nil {
 		return nil, err
+	}
+	// Whoever reads the roster has everybody weighed, so that the server has nothing left to do when it is started.
+	if _, err = h.service.Roster(ctx, clinician, clinic.RosterQuery{Order: "nickname", Limit: 1}, now); err != nil {
+		return nil, fmt.Errorf("weigh the families: %w", err)
 	}
 	c.scheduler, err = h.service.IssueServiceToken(ctx, added.ID, access.RoleScheduler, 24*time.Hour, now)
 	return c, err
