@@ -147,7 +147,7 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 		}
 		var some []load.Family
 		err := f.house.store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
-			told := &gathered{File: f.house.journal}
+			told := &gathered{Journal: f.house.service.Journal}
 			s := f.service(tx, told)
 			for range min(familiesAtOnce, n-len(added)) {
 				family, err := f.family(ctx, s, firstNight)
@@ -156,7 +156,7 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 				}
 				some = append(some, family)
 			}
-			return told.AppendAll(ctx, told.records) // the last step before the commit
+			return told.appendAll(ctx) // the last step before the commit
 		})
 		if err != nil {
 			return nil, fmt.Errorf("add families: %w", err)
@@ -186,15 +186,26 @@ func (w within) Ready(context.Context) error { return nil }
 
 // gathered is a journal that keeps what is appended until all of it is.
 type gathered struct {
-	*journal.File
+	clinic.Journal
 	records []clinic.JournalRecord
 }
-
-var _ clinic.Journal = (*gathered)(nil)
 
 // Append implements clinic.Journal, but for being durable.
 func (g *gathered) Append(_ context.Context, r clinic.JournalRecord) error {
 	g.records = append(g.records, r)
+	return nil
+}
+
+// appendAll makes durable what has been gathered, at once where the journal can.
+func (g *gathered) appendAll(ctx context.Context) error {
+	if file, is := g.Journal.(*journal.File); is {
+		return file.AppendAll(ctx, g.records)
+	}
+	for _, r := range g.records {
+		if err := g.Journal.Append(ctx, r); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
