@@ -57,7 +57,7 @@ type loadOptions struct {
 func (o *loadOptions) flags(set *flag.FlagSet) {
 	set.Var(&o.server, "server", "the `address` of a server to call that runs already, on the database that --db names, instead of one that is started for it")
 	set.BoolVar(&o.beyond, "beyond-loopback", false, "let --server be another machine's; whoever runs it should know")
-	set.IntVar(&o.households, "households", 2000, fmt.Sprintf("how many families to invent, 1 to %d", mostHouseholds))
+	set.IntVar(&o.households, "households", 500, fmt.Sprintf("how many families to invent, 1 to %d, and as many for the scheduler", mostHouseholds))
 	set.IntVar(&o.connections, "connections", 64, fmt.Sprintf("how many connections call at the same time, 1 to %d", mostConnections))
 	set.IntVar(&o.uploads, "uploads", mostUploads, fmt.Sprintf(
 		"after how many uploads the evening ends, 1 to %d, unless every family has handed in its %d evenings by then", mostUploads, load.Evenings))
@@ -131,7 +131,7 @@ func putUnderLoad(ctx context.Context, c *call) (err error) {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(c.err, "Invented %d families in %s.\n", o.households, time.Since(began).Round(time.Millisecond))
+	fmt.Fprintf(c.err, "Invented a clinic in %s.\n", time.Since(began).Round(time.Millisecond))
 	return c.load(ctx, &o, clinic, filepath.Join(folder, "server.log"))
 }
 
@@ -152,7 +152,10 @@ func (c *call) fillLoaded(ctx context.Context, o *loadOptions, now time.Time) (f
 	if err != nil {
 		return nil, err
 	}
-	wish := clinicWish{families: o.households}
+	var wish clinicWish
+	if o.plays(scenarioEvening, scenarioFirstSync, scenarioDashboard) {
+		wish.families = o.households
+	}
 	if o.plays(scenarioScheduler) {
 		wish.beginning = o.households
 	}

@@ -11,6 +11,7 @@ import (
 	"swallowtail/api/client"
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/journal"
 	"swallowtail/internal/load"
 	"swallowtail/internal/practice"
 )
@@ -67,12 +68,23 @@ func fillClinic(ctx context.Context, h *house, wish clinicWish, now time.Time) (
 	if err != nil {
 		return nil, err
 	}
+	// As a server notes it, which would fold everybody anew otherwise when it is started.
+	err = h.store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
+		return tx.SetZoneRules(ctx, loadZone, practice.RulesOf(zone))
+	})
+	if err != nil {
+		return nil, fmt.Errorf("note the rules of the zone: %w", err)
+	}
 	f := filler{house: h, clinician: clinician, now: now}
 	if c.families, err = f.families(ctx, wish.families, first.String()); err != nil {
 		return nil, err
 	}
 	if _, err = f.families(ctx, wish.beginning, c.due.In(zone).Format(time.DateOnly)); err != nil {
 		return nil, err
+	}
+	// Whoever reads the roster has everybody weighed, so that the server has nothing left to do when it is started.
+	if _, err = h.service.Roster(ctx, clinician, clinic.RosterQuery{Order: "nickname", Limit: 1}, now); err != nil {
+		return nil, fmt.Errorf("weigh the families: %w", err)
 	}
 	c.scheduler, err = h.service.IssueServiceToken(ctx, added.ID, access.RoleScheduler, 24*time.Hour, now)
 	return c, err
@@ -135,7 +147,8 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 		}
 		var some []load.Family
 		err := f.house.store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
-			s := f.service(tx)
+			told := &gathered{Journal: f.house.service.Journal}
+			s := f.service(tx, told)
 			for range min(familiesAtOnce, n-len(added)) {
 				family, err := f.family(ctx, s, firstNight)
 				if err != nil {
@@ -143,7 +156,7 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 				}
 				some = append(some, family)
 			}
-			return nil
+			return told.appendAll(ctx) // the last step before the commit
 		})
 		if err != nil {
 			return nil, fmt.Errorf("add families: %w", err)
@@ -171,11 +184,36 @@ func (w within) Read(ctx context.Context, fn func(ctx context.Context, view clin
 // Ready implements clinic.Store.
 func (w within) Ready(context.Context) error { return nil }
 
+// gathered is a journal that keeps what is appended until all of it is.
+type gathered struct {
+	clinic.Journal
+	records []clinic.JournalRecord
+}
+
+// Append implements clinic.Journal, but for being durable.
+func (g *gathered) Append(_ context.Context, r clinic.JournalRecord) error {
+	g.records = append(g.records, r)
+	return nil
+}
+
+// appendAll makes durable what has been gathered, at once where the journal can.
+func (g *gathered) appendAll(ctx context.Context) error {
+	if file, is := g.Journal.(*journal.File); is {
+		return file.AppendAll(ctx, g.records)
+	}
+	for _, r := range g.records {
+		if err := g.Journal.Append(ctx, r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // service returns the use cases as parts of a transaction. Invites are hashed with the least work: they are redeemed at once, so
 // that nobody will ever guess at one.
-func (f *filler) service(tx clinic.Tx) *clinic.Service {
+func (f *filler) service(tx clinic.Tx, told clinic.Journal) *clinic.Service {
 	config := f.house.service.Config
-	config.Store = within{tx}
+	config.Store, config.Journal = within{tx}, told
 	config.PasswordCost = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
 	return clinic.New(config)
 }

@@ -135,6 +135,9 @@ func (r *loadRun) dashboard(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := r.load.Settle(ctx, staff); err != nil {
+		return err
+	}
 	if _, err := r.measured("summaries", func() (load.Measured, error) { return r.load.Summaries(ctx, staff) }); err != nil {
 		return err
 	}

@@ -78,26 +78,36 @@ func (f *File) ID() uuid.UUID { return f.id }
 // Append implements clinic.Journal. Where another journal has been put in the place of this one, it is that which is
 // appended to: the store beside it may be another too.
 func (f *File) Append(ctx context.Context, r clinic.JournalRecord) error {
+	return f.AppendAll(ctx, []clinic.JournalRecord{r})
+}
+
+// AppendAll adds records, in their order, as Append would one after the other, but makes them durable at once. After an error those
+// at the beginning may be there.
+func (f *File) AppendAll(ctx context.Context, records []clinic.JournalRecord) error {
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("append to journal: %w", err)
 	}
-	encoded, err := encode(r)
-	if err != nil {
-		return fmt.Errorf("append to journal: %w", err)
+	var lines []byte
+	for _, r := range records {
+		encoded, err := encode(r)
+		if err != nil {
+			return fmt.Errorf("append to journal: %w", err)
+		}
+		lines = append(append(lines, '\n'), frame(encoded)...)
 	}
-	if err := f.append(append([]byte{'\n'}, frame(encoded)...)); err != nil {
+	if err := f.append(lines); err != nil {
 		return translated(fmt.Errorf("append to journal: %w", err))
 	}
 	return nil
 }
 
-func (f *File) append(line []byte) error {
+func (f *File) append(lines []byte) error {
 	file, err := os.OpenFile(f.path, os.O_RDWR|os.O_APPEND, 0)
 	if err != nil {
 		return err
 	}
 	if _, err = readHeader(file); err == nil {
-		_, err = file.Write(line)
+		_, err = file.Write(lines)
 	}
 	if err == nil {
 		err = file.Sync()

@@ -288,3 +288,16 @@ func BenchmarkAppend(b *testing.B) {
 		require.NoError(b, f.Append(b.Context(), record))
 	}
 }
+
+func TestManyRecordsAreAppendedAtOnce(t *testing.T) {
+	t.Parallel()
+	path, f := begun(t)
+	one, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.NoError(t, f.AppendAll(t.Context(), nil))
+	require.NoError(t, f.AppendAll(t.Context(), oneOfEach()))
+	both, err := os.ReadFile(path)
+	require.NoError(t, err)
+	header := bytes.IndexByte(one, '\n')
+	assert.Equal(t, string(one)+string(one[header:]), string(both), "the same as one after the other")
+}

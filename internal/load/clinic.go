@@ -55,6 +55,19 @@ func (s staff) turns(nth, lines int) func() *client.Tokens {
 	}
 }
 
+// Settle has a clinician read the roster once, unmeasured, which waits until the server has worked out what uploads have left to be
+// worked out.
+func (l *Load) Settle(ctx context.Context, c Clinic) error {
+	staff, err := l.staff(c)
+	if err != nil {
+		return err
+	}
+	on := l.newLine()
+	defer on.end()
+	var any struct{}
+	return on.call(ctx, staff[0], request{method: http.MethodGet, path: "/v1/roster?limit=1"}, &any)
+}
+
 // Summaries has clinicians read the summary of every learner, from eight connections or fewer.
 func (l *Load) Summaries(ctx context.Context, c Clinic) (Measured, error) {
 	staff, err := l.staff(c)
