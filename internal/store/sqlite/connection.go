@@ -96,8 +96,12 @@ func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, erro
 	t := &transaction{conn: conn}
 	// Nobody else has it until it is given back.
 	err = conn.Raw(func(raw any) (err error) {
-		t.on, _ = raw.(*connection) // as connector made it
-		t.tx, err = t.on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
+		on, ok := raw.(*connection)
+		if !ok {
+			return fmt.Errorf("a %T can't be used", raw)
+		}
+		t.on = on
+		t.tx, err = on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
 		return err
 	})
 	if err != nil {
@@ -106,19 +110,23 @@ func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, erro
 	return t, nil
 }
 
-func (t *transaction) commit() error { return t.end(t.tx.Commit) }
+func (t *transaction) commit() error {
+	t.ended = true
+	return errors.Join(t.tx.Commit(), t.conn.Close())
+}
 
 // rollBack ends the transaction, unless it has ended.
 func (t *transaction) rollBack() error {
 	if t.ended {
 		return nil
 	}
-	return t.end(t.tx.Rollback)
-}
-
-func (t *transaction) end(how func() error) error {
 	t.ended = true
-	return errors.Join(how(), t.conn.Close())
+	err := t.tx.Rollback()
+	if err != nil {
+		// It may still be in the transaction, so nobody is to have it again. This is how to say so.
+		err = errors.Join(err, t.conn.Raw(func(any) error { return driver.ErrBadConn }))
+	}
+	return errors.Join(err, t.conn.Close())
 }
 
 // bound is how values are bound to a statement.

@@ -76,3 +76,19 @@ func TestWhatCannotBeBound(t *testing.T) {
 	_, err = w.exec(t.Context(), statement{"try", `SELECT ?, ?`}, 1, struct{}{})
 	require.ErrorContains(t, err, "try: bind value 2: ")
 }
+
+// TestAPanicWhileRowsAreRead leaves the statement as it was, for whoever uses it next on the same connection.
+func TestAPanicWhileRowsAreRead(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	numbers := statement{"count", `SELECT value FROM json_each('[1,2,3]')`}
+	w, err := s.writer.begin(t.Context(), false)
+	require.NoError(t, err)
+	defer s.rollBack(t.Context(), w)
+	assert.PanicsWithValue(t, "the reader's own", func() {
+		_ = w.each(t.Context(), numbers, func(scanner) error { panic("the reader's own") })
+	})
+	found, err := all(t.Context(), w, numbers, value[int])
+	require.NoError(t, err)
+	assert.Equal(t, []int{1, 2, 3}, found)
+}

@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"sync"
@@ -9,8 +10,12 @@ import (
 	"swallowtail/internal/fault"
 )
 
-// mostInGroup bounds how many writers share a transaction, and so how long the first of them waits for the last.
-const mostInGroup = 64
+// How many writers may share a transaction, and after how many statements it ends: so long does the first of them wait for the last.
+// An evening takes about thirty.
+const (
+	mostInGroup       = 64
+	statementsInGroup = 1000
+)
 
 // queue lets writers take turns. Whoever comes while another writes is let into the same transaction of the database: the slow
 // part of a commit, waiting for the disk, is then done once for all of them. Whoever comes alone commits at once.
@@ -83,13 +88,15 @@ func (q *queue) callFirst(g *group) {
 // before it have written, as though it had been committed. None is told that it is done before all of it is on the disk; where
 // that fails, it fails for each.
 type group struct {
-	tx      *transaction // nil until one has begun to write
-	members int
-	good    int   // how many of them are to be committed
-	broken  error // after which nothing can be written in the transaction
-	renew   bool  // the connection can't write
-	done    chan struct{}
-	err     error // of the commit, once done
+	tx         *transaction // nil until one has begun to write
+	members    int
+	good       int   // how many of them are to be committed
+	statements int   // that they have run
+	refused    error // why no transaction could be begun, once that has been waited for
+	broken     error // after which nothing can be written in the transaction
+	renew      bool  // the connection can't write
+	done       chan struct{}
+	err        error // of the commit, once done
 }
 
 func newGroup() *group { return &group{done: make(chan struct{})} }
@@ -107,7 +114,7 @@ var errNotTogether = fault.New(fault.Unavailable, "unavailable", "The server cou
 // write carries fn out as a member of a group and moves on, also in a panic.
 func (s *Store) write(ctx context.Context, g *group, fn func(ctx context.Context, tx clinic.Tx) error) error {
 	defer s.moveOn(ctx, g)
-	err := ctx.Err()
+	err := cmp.Or(ctx.Err(), g.refused) // whoever has waited with the one who was refused has waited long enough
 	if err == nil {
 		err = s.asMember(ctx, g, fn)
 	}
@@ -127,6 +134,8 @@ func (s *Store) asMember(ctx context.Context, g *group, fn func(ctx context.Cont
 		if !good {
 			s.undo(ctx, g, w)
 		}
+		g.statements += w.ran
+		w.ended = true
 	}()
 	if err := fn(ctx, &tx{view{w}}); err != nil {
 		return err
@@ -154,6 +163,7 @@ func (s *Store) workIn(ctx context.Context, g *group) (*work, error) {
 		// Others may come to write in it, so it does not end with whoever began it.
 		w, err := s.writer.begin(context.WithoutCancel(ctx), false)
 		if err != nil {
+			g.refused = err
 			return nil, err
 		}
 		w.shared, w.first = true, true
@@ -191,7 +201,7 @@ func (s *Store) undo(ctx context.Context, g *group, w *work) {
 
 // moveOn lets the next member write, or ends the group.
 func (s *Store) moveOn(ctx context.Context, g *group) {
-	if g.broken == nil && g.members < mostInGroup && s.queue.pass(g) {
+	if g.broken == nil && g.members < mostInGroup && g.statements < statementsInGroup && s.queue.pass(g) {
 		return
 	}
 	g.err = s.finish(ctx, g)

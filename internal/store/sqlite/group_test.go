@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"database/sql"
 	"encoding/binary"
 	"errors"
 	"os"
@@ -88,6 +89,58 @@ func TestThoseWhoComeTogetherShareACommit(t *testing.T) {
 	assert.Equal(t, len(writers), clinicsIn(t, s))
 	_, after := logged(t, s)
 	assert.Equal(t, 2, after-before, "as many as may share one, and the rest")
+}
+
+// TestALongWriterEndsTheGroup lets one come between two who wrote little.
+func TestALongWriterEndsTheGroup(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	long := func(ctx context.Context, tx clinic.Tx) error {
+		for range statementsInGroup {
+			if _, err := tx.Epoch(ctx); err != nil {
+				return err
+			}
+		}
+		return adds(ctx, tx)
+	}
+	before := commitsIn(t, s)
+	require.NoError(t, errors.Join(together(t, s, adds, long, adds)...))
+	assert.Equal(t, 2, commitsIn(t, s)-before)
+}
+
+// TestWhoWaitedWithTheRefused is refused too, and need not wait as long once more.
+func TestWhoWaitedWithTheRefused(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	g, err := s.queue.await(t.Context())
+	require.NoError(t, err)
+	g.refused = errUnavailable
+	err = s.write(t.Context(), g, adds)
+	require.ErrorIs(t, err, errUnavailable)
+	assert.Zero(t, clinicsIn(t, s))
+	require.NoError(t, s.InTx(t.Context(), adds), "who comes afterwards asks anew")
+}
+
+// TestATransactionIsOverWhenItIsOver uses one after its end, when its connection may be another's.
+func TestATransactionIsOverWhenItIsOver(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	var kept []clinic.View
+	var keptTx clinic.Tx
+	require.NoError(t, s.InTx(t.Context(), func(_ context.Context, tx clinic.Tx) error {
+		kept, keptTx = append(kept, tx), tx
+		return nil
+	}))
+	require.NoError(t, s.Read(t.Context(), func(_ context.Context, v clinic.View) error {
+		kept = append(kept, v)
+		return nil
+	}))
+	for _, v := range kept {
+		_, err := v.Epoch(t.Context())
+		require.ErrorIs(t, err, sql.ErrTxDone)
+	}
+	require.ErrorIs(t, adds(t.Context(), keptTx), sql.ErrTxDone)
+	assert.Zero(t, clinicsIn(t, s))
 }
 
 // TestABadWriterHarmsNobody lets writers fail in every way between others.

@@ -50,6 +50,8 @@ type work struct {
 	broken error
 	shared bool // others write in the same transaction
 	first  bool // it began that transaction
+	ran    int  // how many statements
+	ended  bool // and its connection may be another's
 	known  memo
 }
 
@@ -89,6 +91,10 @@ func newWork(tx *transaction) *work { return &work{tx: tx, known: newMemo()} }
 // within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that
 // writes, so where that is shared a context ends the work between two statements.
 func (w *work) within(ctx context.Context) (context.Context, error) {
+	if w.ended {
+		return ctx, sql.ErrTxDone
+	}
+	w.ran++
 	if !w.shared {
 		return ctx, nil
 	}
@@ -169,10 +175,12 @@ func (w *work) each(ctx context.Context, st statement, read func(scanner) error,
 	if err != nil {
 		return w.failed(st, err)
 	}
-	return w.failed(st, errors.Join(eachOf(rows, read), rows.Close()))
+	return w.failed(st, eachOf(rows, read))
 }
 
-func eachOf(rows driver.Rows, read func(scanner) error) error {
+func eachOf(rows driver.Rows, read func(scanner) error) (err error) {
+	// Deferred, since a statement that a panic leaves in its midst would be so for whoever uses it next.
+	defer func() { err = errors.Join(err, rows.Close()) }()
 	found := make(row, len(rows.Columns()))
 	for {
 		if err := rows.Next(found); err != nil {

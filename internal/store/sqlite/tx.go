@@ -43,6 +43,7 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 		return err
 	}
 	defer s.rollBack(ctx, w)
+	defer func() { w.ended = true }()
 	return fn(ctx, view{w})
 }
 
