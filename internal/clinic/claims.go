@@ -199,11 +199,12 @@ func (c *claiming) claimReminders(ctx context.Context, tx Tx, limit int) error {
 	for i, r := range due {
 		ids[i] = r.ID
 	}
-	known, err := tx.DeliveriesByID(ctx, ids)
+	// First, since it keeps others from the households: what has become of a reminder stays so from then on.
+	recipients, err := tx.Recipients(ctx, householdsOf(due))
 	if err != nil {
 		return err
 	}
-	recipients, err := tx.Recipients(ctx, householdsOf(due))
+	known, err := tx.DeliveriesByID(ctx, ids)
 	if err != nil {
 		return err
 	}
