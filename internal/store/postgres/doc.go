@@ -9,6 +9,8 @@
 //     text of PostgreSQL holds no U+0000, and its order depends on the machine's language.
 //   - After any error but NotFound the transaction is gone. An error of the server is given its kind by its SQLSTATE alone, and none of
 //     its details, which hold values, get into an error's text.
+//   - Every round trip counts. A transaction begins with its first statement, locks go along with what is read under them, and entries,
+//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then.
 //   - Waiting is bounded: for a connection and for a lock as long as Options.Patience says, after which the error is Unavailable; and a
 //     server that goes silent in the midst of a transaction loses it after a minute.
 //

@@ -133,9 +133,9 @@ func TestALockHeldForTooLong(t *testing.T) {
 	set := func(ctx context.Context, store clinic.Tx) error {
 		inside, ok := store.(*tx)
 		require.True(t, ok)
-		_, err := inside.tx.Exec(ctx, `SET LOCAL lock_timeout = 100`) // what is otherwise the store's patience
-		require.NoError(t, err)
-		_, err = store.Clinic(ctx, c.ID)
+		impatient := statement{"be impatient", `SET LOCAL lock_timeout = 100`} // what is otherwise the store's patience
+		require.NoError(t, inside.write(impatient.of()))
+		_, err := store.Clinic(ctx, c.ID)
 		return err
 	}
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
@@ -189,7 +189,7 @@ func TestTheServerEndsAConnection(t *testing.T) {
 		require.NoError(t, store.AddClinic(ctx, c))
 		inside, ok := store.(*tx)
 		require.True(t, ok)
-		_, err := s.pool.Exec(ctx, `SELECT pg_terminate_backend($1)`, inside.tx.Conn().PgConn().PID())
+		_, err := s.pool.Exec(ctx, `SELECT pg_terminate_backend($1)`, inside.conn.PgConn().PID())
 		require.NoError(t, err)
 		err = store.AddClinic(ctx, aClinic())
 		assert.Equal(t, fault.Unavailable, fault.KindOf(err), "%v", err)
