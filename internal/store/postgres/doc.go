@@ -3,8 +3,10 @@
 //
 // What holds throughout:
 //
-//   - A commit is on the disk before InTx returns (synchronous_commit=on, whatever the database says). If the connection is lost while
-//     it is committed, InTx returns Unavailable and nobody knows: whoever asked asks again, and every call can bear that.
+//   - A commit is on the disk before InTx returns, whatever the database has for synchronous_commit. Others may see it a moment before,
+//     since it lets go of its locks first; but the log is written in order, so whatever they commit is on the disk only after it, and
+//     they answer nobody before that. If the connection is lost while it is committed, InTx returns Unavailable and nobody knows:
+//     whoever asked asks again, and every call can bear that.
 //   - Instants, nights and JSON are kept as in package sqlite, to the millisecond and to the byte. Texts are kept as their bytes: a
 //     text of PostgreSQL holds no U+0000, and its order depends on the machine's language.
 //   - After any error but NotFound the transaction is gone. An error of the server is given its kind by its SQLSTATE alone, and none of

@@ -81,6 +81,27 @@ func TestEverySettingOfAConnection(t *testing.T) {
 	assert.Equal(t, int32(3), fewer.MaxConns)
 }
 
+// TestACommitIsOnTheDisk looks how far the server's log is on the disk once a commit has returned: at least to where it was when all had
+// been written. The server's own writing in the background comes five times a second, and so not in time for each of these.
+func TestACommitIsOnTheDisk(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	for range 20 {
+		var written string
+		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, store clinic.Tx) error {
+			require.NoError(t, store.AddClinic(ctx, aClinic()))
+			inside, ok := store.(*tx)
+			require.True(t, ok)
+			var err error
+			written, err = one(ctx, inside.work, statement{"look", `SELECT pg_current_wal_insert_lsn()::text`}, value[string])
+			return err
+		}))
+		var onDisk bool
+		require.NoError(t, s.pool.QueryRow(t.Context(), `SELECT pg_current_wal_flush_lsn() >= $1::text::pg_lsn`, written).Scan(&onDisk))
+		require.True(t, onDisk)
+	}
+}
+
 // TestNothingAfterAnError goes on after an error, as nobody should.
 func TestNothingAfterAnError(t *testing.T) {
 	t.Parallel()

@@ -121,14 +121,11 @@ func (s *Store) sendHints(ctx context.Context) error {
 	}
 }
 
-var (
-	hastily   = statement{"notify", `SET LOCAL synchronous_commit = off`} // nobody waits for it to be durable
-	notifying = statement{"notify", `SELECT pg_notify($1, message) FROM unnest($2::text[]) AS message`}
-)
+var notifying = statement{"notify", `SELECT pg_notify($1, message) FROM unnest($2::text[]) AS message`}
 
 func (s *Store) notify(ctx context.Context, messages []string) error {
 	return s.inTx(ctx, true, func(w *work) error {
-		return errors.Join(w.write(hastily.of(), notifying.of(hintChannel, messages)), w.commit(ctx))
+		return w.run(ctx, notifying.of(hintChannel, messages), committing.of()) // nobody waits for it to be on the disk
 	})
 }
 
