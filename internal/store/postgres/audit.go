@@ -80,11 +80,10 @@ func (v view) AuditClinics(ctx context.Context) ([]uuid.UUID, error) {
 }
 
 // AppendAudit implements clinic.AuditTx.
-func (t *tx) AppendAudit(ctx context.Context, r *audit.Row) error {
-	err := t.execOne(ctx, appendAudit, r.Clinic, r.Seq, ms(r.At), text(r.Role), idOrNull(r.Who), text(r.Token), text(r.From), text(r.Did),
-		text(r.Outcome), text(r.Note), idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), r.Hash[:])
-	if _, held := t.trails[r.Clinic]; held && err == nil {
+func (t *tx) AppendAudit(_ context.Context, r *audit.Row) error {
+	if _, held := t.trails[r.Clinic]; held {
 		t.trails[r.Clinic] = r.Head()
 	}
-	return err
+	return t.write(appendAudit.of(r.Clinic, r.Seq, ms(r.At), text(r.Role), idOrNull(r.Who), text(r.Token), text(r.From), text(r.Did),
+		text(r.Outcome), text(r.Note), idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), r.Hash[:]))
 }

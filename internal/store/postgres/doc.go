@@ -3,12 +3,16 @@
 //
 // What holds throughout:
 //
-//   - A commit is on the disk before InTx returns (synchronous_commit=on, whatever the database says). If the connection is lost while
-//     it is committed, InTx returns Unavailable and nobody knows: whoever asked asks again, and every call can bear that.
+//   - A commit is on the disk before InTx returns, whatever the database has for synchronous_commit. Others may see it a moment before,
+//     since it lets go of its locks first; but the log is written in order, so whatever they commit is on the disk only after it, and
+//     they answer nobody before that. If the connection is lost while it is committed, InTx returns Unavailable and nobody knows:
+//     whoever asked asks again, and every call can bear that.
 //   - Instants, nights and JSON are kept as in package sqlite, to the millisecond and to the byte. Texts are kept as their bytes: a
 //     text of PostgreSQL holds no U+0000, and its order depends on the machine's language.
 //   - After any error but NotFound the transaction is gone. An error of the server is given its kind by its SQLSTATE alone, and none of
 //     its details, which hold values, get into an error's text.
+//   - Every round trip counts. A transaction begins with its first statement, locks go along with what is read under them, and entries,
+//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then.
 //   - Waiting is bounded: for a connection and for a lock as long as Options.Patience says, after which the error is Unavailable; and a
 //     server that goes silent in the midst of a transaction loses it after a minute.
 //

@@ -166,11 +166,8 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 		return err
 	}
 	last := entries[len(entries)-1]
-	err = t.run(ctx, insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, last.Rev, last.Chain[:]))
-	if err == nil {
-		t.heads[household] = clinic.Head{Rev: last.Rev, Chain: last.Chain}
-	}
-	return err
+	t.heads[household] = clinic.Head{Rev: last.Rev, Chain: last.Chain}
+	return t.write(insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, last.Rev, last.Chain[:]))
 }
 
 // allOfHousehold returns NotFound unless every learner and device that entries name is one of a household's.
@@ -180,7 +177,7 @@ func (t *tx) allOfHousehold(ctx context.Context, household uuid.UUID, entries []
 		if e := &entries[i]; e.Learner != uuid.Nil && t.learners[e.Learner].household != household {
 			learners[e.Learner] = true
 		}
-		if e := &entries[i]; e.Device != uuid.Nil {
+		if e := &entries[i]; e.Device != uuid.Nil && t.devices[e.Device] != household {
 			devices[e.Device] = true
 		}
 	}
@@ -234,9 +231,13 @@ func (t *tx) SetJournal(ctx context.Context, journal uuid.UUID) error {
 
 // Heard implements clinic.RecordTx.
 func (t *tx) Heard(ctx context.Context, device uuid.UUID, at time.Time) error {
-	d, err := t.Device(ctx, device)
-	if err != nil {
-		return err
+	household, known := t.devices[device]
+	if !known {
+		d, err := t.Device(ctx, device)
+		if err != nil {
+			return err
+		}
+		household = d.Household
 	}
-	return t.execOne(ctx, heard, d.Household, device, ms(at))
+	return t.write(heard.of(household, device, ms(at)))
 }

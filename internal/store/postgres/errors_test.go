@@ -81,6 +81,27 @@ func TestEverySettingOfAConnection(t *testing.T) {
 	assert.Equal(t, int32(3), fewer.MaxConns)
 }
 
+// TestACommitIsOnTheDisk looks how far the server's log is on the disk once a commit has returned: at least to where it was when all had
+// been written. The server's own writing in the background comes five times a second, and so not in time for each of these.
+func TestACommitIsOnTheDisk(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	for range 20 {
+		var written string
+		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, store clinic.Tx) error {
+			require.NoError(t, store.AddClinic(ctx, aClinic()))
+			inside, ok := store.(*tx)
+			require.True(t, ok)
+			var err error
+			written, err = one(ctx, inside.work, statement{"look", `SELECT pg_current_wal_insert_lsn()::text`}, value[string])
+			return err
+		}))
+		var onDisk bool
+		require.NoError(t, s.pool.QueryRow(t.Context(), `SELECT pg_current_wal_flush_lsn() >= $1::text::pg_lsn`, written).Scan(&onDisk))
+		require.True(t, onDisk)
+	}
+}
+
 // TestNothingAfterAnError goes on after an error, as nobody should.
 func TestNothingAfterAnError(t *testing.T) {
 	t.Parallel()
@@ -133,9 +154,9 @@ func TestALockHeldForTooLong(t *testing.T) {
 	set := func(ctx context.Context, store clinic.Tx) error {
 		inside, ok := store.(*tx)
 		require.True(t, ok)
-		_, err := inside.tx.Exec(ctx, `SET LOCAL lock_timeout = 100`) // what is otherwise the store's patience
-		require.NoError(t, err)
-		_, err = store.Clinic(ctx, c.ID)
+		impatient := statement{"be impatient", `SET LOCAL lock_timeout = 100`} // what is otherwise the store's patience
+		require.NoError(t, inside.write(impatient.of()))
+		_, err := store.Clinic(ctx, c.ID)
 		return err
 	}
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
@@ -189,7 +210,7 @@ func TestTheServerEndsAConnection(t *testing.T) {
 		require.NoError(t, store.AddClinic(ctx, c))
 		inside, ok := store.(*tx)
 		require.True(t, ok)
-		_, err := s.pool.Exec(ctx, `SELECT pg_terminate_backend($1)`, inside.tx.Conn().PgConn().PID())
+		_, err := s.pool.Exec(ctx, `SELECT pg_terminate_backend($1)`, inside.conn.PgConn().PID())
 		require.NoError(t, err)
 		err = store.AddClinic(ctx, aClinic())
 		assert.Equal(t, fault.Unavailable, fault.KindOf(err), "%v", err)

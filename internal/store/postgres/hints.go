@@ -121,16 +121,11 @@ func (s *Store) sendHints(ctx context.Context) error {
 	}
 }
 
-// notify sends notifications. Nobody waits for them to be durable.
+var notifying = statement{"notify", `SELECT pg_notify($1, message) FROM unnest($2::text[]) AS message`}
+
 func (s *Store) notify(ctx context.Context, messages []string) error {
-	return s.inTx(ctx, writing, func(w *work) error {
-		batch := &pgx.Batch{}
-		batch.Queue(`SET LOCAL synchronous_commit = off`)
-		batch.Queue(`SELECT pg_notify($1, message) FROM unnest($2::text[]) AS message`, hintChannel, messages)
-		if err := w.tx.SendBatch(ctx, batch).Close(); err != nil {
-			return fmt.Errorf("notify: %w", translated(err))
-		}
-		return w.tx.Commit(ctx)
+	return s.inTx(ctx, true, func(w *work) error {
+		return w.run(ctx, notifying.of(hintChannel, messages), committing.of()) // nobody waits for it to be on the disk
 	})
 }
 

@@ -73,7 +73,7 @@ func (w *work) hold(ctx context.Context, households []uuid.UUID) error {
 	if !w.writes || len(free) == 0 {
 		return nil
 	}
-	return w.run(ctx, call{holdSome, []any{free}, func(row scanner) error {
+	return w.run(ctx, call{statement: holdSome, args: []any{free}, read: func(row scanner) error {
 		var id uuid.UUID
 		var head clinic.Head
 		err := row.Scan(&id, &head.Rev, (*hash)(&head.Chain))
@@ -175,7 +175,7 @@ func (w *work) learner(ctx context.Context, id uuid.UUID) (place, error) {
 	if at, known := w.learners[id]; known {
 		return at, nil
 	}
-	err := w.run(ctx, call{placeOfLearner, []any{id}, w.notePlace})
+	err := w.run(ctx, call{statement: placeOfLearner, args: []any{id}, read: w.notePlace})
 	if at, known := w.learners[id]; known || err != nil {
 		return at, err
 	}
@@ -192,7 +192,7 @@ func (w *work) notePlace(row scanner) error {
 
 // LockHouseholds implements clinic.RecordTx.
 func (t *tx) LockHouseholds(ctx context.Context, learners []uuid.UUID) error {
-	if err := t.run(ctx, call{placesOfLearners, []any{learners}, t.notePlace}); err != nil {
+	if err := t.run(ctx, call{statement: placesOfLearners, args: []any{learners}, read: t.notePlace}); err != nil {
 		return err
 	}
 	var households []uuid.UUID

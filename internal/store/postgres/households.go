@@ -99,12 +99,20 @@ func (v view) Caregivers(ctx context.Context, household uuid.UUID) ([]clinic.Per
 
 // Devices implements clinic.ClinicView.
 func (v view) Devices(ctx context.Context, household uuid.UUID) ([]clinic.Device, error) {
-	return listOf(ctx, v.work, devicesOfHousehold, scanDevice, household)
+	found, err := listOf(ctx, v.work, devicesOfHousehold, scanDevice, household)
+	for i := range found {
+		v.devices[found[i].ID] = household
+	}
+	return found, err
 }
 
 // Device implements clinic.AccessView.
 func (v view) Device(ctx context.Context, id uuid.UUID) (clinic.Device, error) {
-	return single(ctx, v.work, deviceByID, scanDevice, func(d *clinic.Device) uuid.UUID { return d.Household }, id)
+	d, err := single(ctx, v.work, deviceByID, scanDevice, func(d *clinic.Device) uuid.UUID { return d.Household }, id)
+	if err == nil {
+		v.devices[id] = d.Household
+	}
+	return d, err
 }
 
 // Learner implements clinic.ClinicView.

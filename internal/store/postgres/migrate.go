@@ -116,11 +116,11 @@ func (s *Store) migrateOnce(ctx context.Context, known []migration.File) (*migra
 		return nil, err
 	}
 	defer conn.Release()
-	t, err := conn.BeginTx(ctx, writing)
+	defer s.rollBack(ctx, conn.Conn())
+	t, err := conn.Begin(ctx)
 	if err != nil {
 		return nil, translated(err)
 	}
-	defer s.rollBack(ctx, t)
 	for _, text := range []string{
 		`SET LOCAL lock_timeout = 0`, fmt.Sprintf(`SELECT pg_advisory_xact_lock(%d)`, toMigrate), createMigrations,
 	} {

@@ -70,16 +70,14 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 		return clinic.Projection{}, err
 	}
 	var found []clinic.Projection
-	var nights []clinic.ProjectedNight
-	var reminders []clinic.DueReminder
-	var concerns []clinic.ProjectedConcern
-	err = v.within(ctx, at.household,
-		into(&found, projectionByKey, scanProjection, at.household, learner),
-		into(&nights, nightsOfLearner, scanNight, at.household, learner),
-		into(&reminders, remindersOfLearner, scanReminder, at.household, learner),
-		into(&concerns, concernsOfLearner, scanConcern, at.household, learner))
+	var k keptOf
+	err = v.within(ctx, at.household, append([]call{into(&found, projectionByKey, scanProjection, at.household, learner)},
+		k.calls(at.household, learner)...)...)
+	if err == nil {
+		v.kept[learner] = k
+	}
 	p, err := first[clinic.Projection](projectionByKey)(found, err)
-	p.Nights, p.Reminders, p.Concerns = nights, projectedOf(reminders), concerns
+	p.Nights, p.Reminders, p.Concerns = slices.Clone(k.nights), projectedOf(k.reminders), slices.Clone(k.concerns)
 	return p, err
 }
 
@@ -114,6 +112,15 @@ type keptOf struct {
 	concerns  []clinic.ProjectedConcern
 }
 
+// calls read what is kept.
+func (k *keptOf) calls(household, learner uuid.UUID) []call {
+	return []call{
+		into(&k.nights, nightsOfLearner, scanNight, household, learner),
+		into(&k.reminders, remindersOfLearner, scanReminder, household, learner),
+		into(&k.concerns, concernsOfLearner, scanConcern, household, learner),
+	}
+}
+
 // SaveProjection implements clinic.ProjectionTx. What is the same as before is not written again.
 func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	at, err := t.learner(ctx, p.Learner)
@@ -123,14 +130,13 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	if err != nil {
 		return err
 	}
-	var before keptOf
-	err = t.within(ctx, at.household,
-		into(&before.nights, nightsOfLearner, scanNight, at.household, p.Learner),
-		into(&before.reminders, remindersOfLearner, scanReminder, at.household, p.Learner),
-		into(&before.concerns, concernsOfLearner, scanConcern, at.household, p.Learner))
-	if err != nil {
-		return err
+	before, known := t.kept[p.Learner]
+	if !known {
+		if err := t.within(ctx, at.household, before.calls(at.household, p.Learner)...); err != nil {
+			return err
+		}
 	}
+	delete(t.kept, p.Learner)
 	flags := make([]text, len(p.Flags))
 	for i, flag := range p.Flags {
 		flags[i] = text(flag)
@@ -139,7 +145,7 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 		msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew), text(p.Status), p.Urgency, p.NightsWrong, ms(p.Heard),
 		text(p.Nickname), text(withoutCase(p.Nickname)), flags, blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, text(p.Verdict),
 		p.Nearness)
-	return t.run(ctx, slices.Concat([]call{save}, nightCalls(at, p.Learner, before.nights, p.Nights),
+	return t.write(slices.Concat([]call{save}, nightCalls(at, p.Learner, before.nights, p.Nights),
 		reminderCalls(at, &p, before.reminders), concernCalls(at, &p, before.concerns))...)
 }
 

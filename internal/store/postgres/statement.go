@@ -22,38 +22,62 @@ type scanner interface {
 	Scan(dest ...any) error
 }
 
-// call is a statement to be run with its arguments, and what is done with each row that it finds. read must run no statement.
+// call is a statement to be run with its arguments, what is done with each row that it finds, and where it is noted how many it
+// changed. read must run no statement.
 type call struct {
 	statement
-	args []any
-	read func(scanner) error
+	args    []any
+	read    func(scanner) error
+	changed *int64
 }
 
 // of makes a call of a statement whose rows, if there are any, are of no interest.
-func (st statement) of(args ...any) call { return call{st, args, nil} }
+func (st statement) of(args ...any) call { return call{statement: st, args: args} }
 
 // work is a transaction that runs. It remembers an error after which nothing may be run in it any more: the server itself refuses
 // whatever comes after any error.
+//
+// Every round trip to the server counts. So the transaction begins with the first statement, and what is written goes along with the
+// next one that is run, or with the commit.
 type work struct {
-	tx     pgx.Tx
+	conn   *pgx.Conn
 	writes bool
+	begun  bool
+	later  []call
 	broken error
 	// What other writers are kept from until the end: see doc.go. Of households and trails it is known how far they go.
 	heads   map[uuid.UUID]clinic.Head
 	trails  map[uuid.UUID]audit.Head
 	members map[uuid.UUID]bool
 	clinics map[uuid.UUID]bool
-	// Where learners belong, so that it need not be looked up again. No learner ever moves.
+	// Where learners and devices belong, so that it need not be looked up again. None of them ever moves.
 	learners map[uuid.UUID]place
+	devices  map[uuid.UUID]uuid.UUID
+	// What is kept beside learners' projections in households that are held, as it was read.
+	kept map[uuid.UUID]keptOf
 }
+
+// How transactions begin and end.
+var (
+	beginWriting = statement{"begin transaction", `BEGIN ISOLATION LEVEL READ COMMITTED READ WRITE`}
+	beginReading = statement{"begin transaction", `BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY`}
+	committing   = statement{"commit", `COMMIT`}
+
+	// A commit that waits for the disk keeps its locks until then, and all of a clinic would wait in a row for its trail. So a commit lets
+	// go of them at once, and then waits: what follows it in the same trip is a transaction of its own, which writes next to nothing and
+	// has the log written to the disk up to itself, and so up to the commit. Of those that wait so, many share one write.
+	dontWait    = statement{"begin transaction", `SET LOCAL synchronous_commit = off`}
+	waitForDisk = statement{"commit", `SELECT pg_logical_emit_message(true, 'swallowtail', '')`}
+)
 
 // place is a household and its clinic.
 type place struct{ household, clinic uuid.UUID }
 
-func newWork(tx pgx.Tx, writes bool) *work {
+func newWork(conn *pgx.Conn, writes bool) *work {
 	return &work{
-		tx: tx, writes: writes, heads: map[uuid.UUID]clinic.Head{}, trails: map[uuid.UUID]audit.Head{},
-		members: map[uuid.UUID]bool{}, clinics: map[uuid.UUID]bool{}, learners: map[uuid.UUID]place{},
+		conn: conn, writes: writes, heads: map[uuid.UUID]clinic.Head{}, trails: map[uuid.UUID]audit.Head{},
+		members: map[uuid.UUID]bool{}, clinics: map[uuid.UUID]bool{}, learners: map[uuid.UUID]place{}, devices: map[uuid.UUID]uuid.UUID{},
+		kept: map[uuid.UUID]keptOf{},
 	}
 }
 
@@ -69,13 +93,27 @@ func (w *work) failed(st statement, err error) error {
 // absent words that what a statement is about is not there. The transaction goes on.
 func absent(st statement) error { return fmt.Errorf("%s: %w", st.task, errAbsent) }
 
-// exec runs a statement that returns no rows, and returns how many it changed.
-func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, error) {
-	if w.broken != nil {
-		return 0, w.broken
+// write has calls run with whatever is run next, at the latest with the commit. They must be of what is known to be there: that they
+// change nothing is not noticed.
+func (w *work) write(calls ...call) error {
+	if w.broken == nil {
+		w.later = append(w.later, calls...)
 	}
-	tag, err := w.tx.Exec(ctx, st.text, args...)
-	return tag.RowsAffected(), w.failed(st, err)
+	return w.broken
+}
+
+// commit commits what has been done, if anything has.
+func (w *work) commit(ctx context.Context) error {
+	if w.broken != nil || (!w.begun && len(w.later) == 0) {
+		return w.broken
+	}
+	return w.run(ctx, committing.of(), waitForDisk.of())
+}
+
+// exec runs a statement that returns no rows, and returns how many it changed.
+func (w *work) exec(ctx context.Context, st statement, args ...any) (changed int64, err error) {
+	err = w.run(ctx, call{statement: st, args: args, changed: &changed})
+	return changed, err
 }
 
 // execOne runs a statement that is about one row; NotFound where it changed none.
@@ -92,23 +130,44 @@ func (w *work) run(ctx context.Context, calls ...call) error {
 	if w.broken != nil || len(calls) == 0 {
 		return w.broken
 	}
+	calls = append(w.later, calls...)
+	w.later = nil
+	if !w.begun {
+		begin := []call{beginReading.of()}
+		if w.writes {
+			begin = []call{beginWriting.of(), dontWait.of()}
+		}
+		calls = append(begin, calls...)
+		w.begun = true
+	}
 	if len(calls) == 1 {
-		rows, err := w.tx.Query(ctx, calls[0].text, calls[0].args...)
-		return w.failed(calls[0].statement, readAll(rows, err, calls[0].read))
+		rows, err := w.conn.Query(ctx, calls[0].text, calls[0].args...)
+		return w.failed(calls[0].statement, calls[0].take(rows, err))
 	}
 	batch := &pgx.Batch{}
 	for _, c := range calls {
 		batch.Queue(c.text, c.args...)
 	}
-	results := w.tx.SendBatch(ctx, batch)
-	for _, c := range calls {
+	results := w.conn.SendBatch(ctx, batch)
+	for i := range calls {
 		rows, err := results.Query()
-		if err := readAll(rows, err, c.read); err != nil {
+		if err := calls[i].take(rows, err); err != nil {
 			_ = results.Close() // says the same once more
-			return w.failed(c.statement, err)
+			return w.failed(calls[i].statement, err)
 		}
 	}
 	return w.failed(calls[len(calls)-1].statement, results.Close())
+}
+
+// take takes the answer to a call.
+func (c *call) take(rows pgx.Rows, err error) error {
+	if err := readAll(rows, err, c.read); err != nil {
+		return err
+	}
+	if c.changed != nil {
+		*c.changed = rows.CommandTag().RowsAffected()
+	}
+	return nil
 }
 
 func readAll(rows pgx.Rows, err error, read func(scanner) error) error {
@@ -129,7 +188,7 @@ func readAll(rows pgx.Rows, err error, read func(scanner) error) error {
 
 // into makes a call that adds what it finds to a list.
 func into[T any](found *[]T, st statement, scan func(scanner, *T) error, args ...any) call {
-	return call{st, args, func(row scanner) error {
+	return call{statement: st, args: args, read: func(row scanner) error {
 		var item T
 		if err := scan(row, &item); err != nil {
 			return err

@@ -31,7 +31,7 @@ func (v view) ZonesInUse(ctx context.Context) ([]string, error) {
 // ZoneRules implements clinic.ReminderView.
 func (v view) ZoneRules(ctx context.Context) (map[string][32]byte, error) {
 	known := map[string][32]byte{}
-	err := v.run(ctx, call{zoneRules, nil, func(row scanner) error {
+	err := v.run(ctx, call{statement: zoneRules, read: func(row scanner) error {
 		var zone string
 		var rules hash
 		err := row.Scan(&zone, &rules)

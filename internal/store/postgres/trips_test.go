@@ -1,0 +1,98 @@
+package postgres
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/audit"
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+// trips counts how often something is sent to the server and its answer waited for, once all statements are prepared.
+type trips struct{ count atomic.Int64 }
+
+func (c *trips) TraceQueryStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceQueryStartData) context.Context {
+	c.count.Add(1)
+	return ctx
+}
+
+func (c *trips) TraceQueryEnd(context.Context, *pgx.Conn, pgx.TraceQueryEndData) {}
+
+func (c *trips) TraceBatchStart(ctx context.Context, _ *pgx.Conn, _ pgx.TraceBatchStartData) context.Context {
+	c.count.Add(1)
+	return ctx
+}
+
+func (c *trips) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryData) {}
+
+func (c *trips) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData) {}
+
+// TestAnEveningTakesFewTrips hands in an evening as an upload does, and looks how often the server was asked: for the household and the
+// device, for the projection with the entries going along, for the trail with the projection going along, and to commit.
+func TestAnEveningTakesFewTrips(t *testing.T) {
+	t.Parallel()
+	first := newStore(t)
+	config, err := configOf(first.pool.Config().ConnString(), first.options)
+	require.NoError(t, err)
+	counted := &trips{}
+	config.ConnConfig.Tracer = counted
+	pool, err := pgxpool.NewWithConfig(t.Context(), config)
+	require.NoError(t, err)
+	s := &Store{options: first.options, pool: pool, hints: newHints()}
+	t.Cleanup(func() { assert.NoError(t, s.Close()) })
+
+	c := aClinic()
+	household, caregiver, device, learner := uuid.New(), uuid.New(), uuid.New(), uuid.New()
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		for _, err := range []error{
+			tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
+			tx.AddCaregiver(ctx, clinic.Person{ID: caregiver, Household: household, Created: started}),
+			tx.AddDevice(ctx, clinic.Device{ID: device, Household: household, Caregiver: caregiver, Enrolled: started}),
+			tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
+			tx.SaveProjection(ctx, clinic.Projection{Learner: learner, Clinic: c.ID, Folded: started}),
+		} {
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	}))
+	evening := func(ctx context.Context, tx clinic.Tx) error {
+		head, err := tx.LockHead(ctx, household)
+		require.NoError(t, err)
+		_, err = tx.Device(ctx, device)
+		require.NoError(t, err)
+		_, err = tx.Learners(ctx, household)
+		require.NoError(t, err)
+		var entries []clinic.StoredEntry
+		for n := range 6 {
+			entries = append(entries, clinic.StoredEntry{
+				Rev: head.Rev + int64(n) + 1, ID: uuid.New(), Learner: learner, Device: device, Received: started, Stored: started,
+			})
+		}
+		require.NoError(t, tx.AppendEntries(ctx, household, entries))
+		require.NoError(t, tx.Heard(ctx, device, started))
+		p, err := tx.Projection(ctx, learner)
+		require.NoError(t, err)
+		p.Urgency++
+		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: practice.Night(head.Rev), ChangedRev: head.Rev})
+		require.NoError(t, tx.SaveProjection(ctx, p))
+		trail, err := tx.AuditHead(ctx, c.ID)
+		require.NoError(t, err)
+		row := audit.Row{Clinic: c.ID, At: started, Did: "sync", Outcome: audit.Done}
+		row.Link(trail)
+		return tx.AppendAudit(ctx, &row)
+	}
+	require.NoError(t, s.InTx(t.Context(), evening)) // prepares the statements
+	before := counted.count.Load()
+	require.NoError(t, s.InTx(t.Context(), evening))
+	assert.Equal(t, int64(6), counted.count.Load()-before)
+}
