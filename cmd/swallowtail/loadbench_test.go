@@ -48,7 +48,7 @@ type rushed struct {
 func startBaseline(b *testing.B, families int) (*loadedServer, load.Config) {
 	b.Helper()
 	b.Setenv(baselineVariable, filepath.Join(b.TempDir(), "bare.db"))
-	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"))
+	server, err := startServer(b.Context(), "", filepath.Join(b.TempDir(), "server.log"))
 	require.NoError(b, err)
 	anybody := load.Family{Pair: client.Pair{Access: strings.Repeat("x", 480)}} // as long as a token is
 	c := load.Config{First: time.Date(2027, 3, 1, 0, 0, 0, 0, time.UTC)}
@@ -67,7 +67,7 @@ func startFilled(b *testing.B, families int) (*loadedServer, load.Config) {
 	c := &call{streams: streams{err: io.Discard}, keys: new(string)}
 	clinic, err := c.fillLoaded(b.Context(), &loadOptions{db: db, households: families, scenario: scenarioEvening}, time.Now())
 	require.NoError(b, err)
-	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"), "serve", "--db", db, "--addr", "127.0.0.1:0", "--rate-address", "0")
+	server, err := c.startLoaded(b.Context(), &loadOptions{db: db}, filepath.Join(b.TempDir(), "server.log"))
 	require.NoError(b, err)
 	return server, load.Config{Families: clinic.families, First: clinic.first}
 }
