@@ -11,13 +11,18 @@ import (
 	"net/url"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
+	"testing"
 	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"swallowtail/api/client"
 )
@@ -246,11 +251,42 @@ func (b *bareSQLite) write(ctx context.Context, batch []bareUpload) error {
 // insert returns the statement that inserts so many rows.
 func (b *bareSQLite) insert(ctx context.Context, into string, width, rows int) (*sql.Stmt, error) {
 	row := "(?" + strings.Repeat(",?", width-1) + ")"
-	text := "INSERT INTO " + into + " VALUES " + row + strings.Repeat(","+row, rows-1) //nolint:gosec // G202: names from above
+	text := "INSERT INTO " + into + " VALUES " + row + strings.Repeat(","+row, rows-1) //nolint:gosec // G202: the names are the caller's own
 	if known := b.prepared[text]; known != nil {
 		return known, nil
 	}
 	statement, err := b.db.PrepareContext(ctx, text)
 	b.prepared[text] = statement
 	return statement, err
+}
+
+// TestTheBareHandlerStoresEveryRow keeps the handler that the service is measured against honest.
+func TestTheBareHandlerStoresEveryRow(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "bare.db")
+	store, err := openBareSQLite(t.Context(), path)
+	require.NoError(t, err)
+	pen := client.Pen{Now: time.Now, NewID: func() string { return newID().String() }}
+	const evenings = 20
+	var all sync.WaitGroup
+	for range evenings {
+		told := client.Evening{Learner: newID().String(), PractisedAt: time.Now(), Timezone: "Etc/UTC"}
+		for _, position := range []string{"centre", "right", "left", "up", "down"} {
+			told.Tries = append(told.Tries, client.Try{Position: position, Outcome: "swallowed", Ease: 4, Snags: []string{"water"}})
+		}
+		written, err := pen.Evening(told)
+		require.NoError(t, err)
+		session, err := bareSessionOf(written.Entries)
+		require.NoError(t, err)
+		all.Go(func() { assert.NoError(t, store(t.Context(), session)) })
+	}
+	all.Wait()
+	file, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	for table, want := range map[string]int{"session": evenings, "try": 5 * evenings, "entry": 6 * evenings} {
+		var rows int
+		require.NoError(t, file.QueryRowContext(t.Context(), "SELECT count(*) FROM "+table).Scan(&rows))
+		assert.Equal(t, want, rows, table)
+	}
+	require.NoError(t, file.Close())
 }
