@@ -31,18 +31,18 @@ const (
 // startLoaded starts a server with its usual settings but for one: all calls come from one address here, so those are not bounded.
 // What it says goes into a log.
 func (c *call) startLoaded(ctx context.Context, o *loadOptions, log string) (*loadedServer, error) {
-	args := []string{"serve", "--db", o.db, "--addr", "127.0.0.1:0", "--rate-address", "0"}
+	args := []string{"serve", "--addr", "127.0.0.1:0", "--rate-address", "0"}
 	if o.admin != "" {
 		args = append(args, "--admin-addr", o.admin)
 	}
 	if *c.keys != "" {
 		args = append(args, "--keys", *c.keys)
 	}
-	return startServer(ctx, log, args...)
+	return startServer(ctx, o.db, log, args...)
 }
 
-// startServer starts this program as a server, and returns once it has told its address.
-func startServer(ctx context.Context, log string, args ...string) (*loadedServer, error) {
+// startServer starts this program as a server of a database, and returns once it has told its address.
+func startServer(ctx context.Context, db, log string, args ...string) (*loadedServer, error) {
 	self, err := os.Executable()
 	if err != nil {
 		return nil, fmt.Errorf("find this program: %w", err)
@@ -53,7 +53,8 @@ func startServer(ctx context.Context, log string, args ...string) (*loadedServer
 	}
 	defer func() { _ = said.Close() }()                                                                                         // the server has its own handle
 	s := &loadedServer{cmd: exec.CommandContext(context.WithoutCancel(ctx), self, args...), log: log, end: make(chan struct{})} //nolint:gosec // G204: this program itself
-	s.cmd.Env, s.cmd.Stderr = withoutSettings(os.Environ()), said
+	// A database's address may hold a password, and arguments show in the list of processes.
+	s.cmd.Env, s.cmd.Stderr = append(withoutSettings(os.Environ()), variableOf("db")+"="+db), said
 	out, outErr := s.cmd.StdoutPipe()
 	_, inErr := s.cmd.StdinPipe() // closed by Wait
 	if err := errors.Join(outErr, inErr); err != nil {

@@ -141,7 +141,7 @@ func TestLoadIsBounded(t *testing.T) {
 // TestLoadStopsWhenToldTo interrupts a load in the middle: what is under way ends, the server with it, and the figures so far are told.
 func TestLoadStopsWhenToldTo(t *testing.T) {
 	t.Parallel()
-	cmd, out, said := loadChild(t, "--households", "60", "--connections", "2", "--duration", "5m", "--scenario", "evening", "--json")
+	cmd, out, said := loadChild(t, "--households", "25", "--connections", "2", "--duration", "5m", "--scenario", "evening", "--json")
 	folder := t.TempDir()
 	cmd.Env = append(cmd.Env, "TMPDIR="+folder)
 	require.NoError(t, cmd.Start())
@@ -161,7 +161,7 @@ func TestLoadStopsWhenToldTo(t *testing.T) {
 	assert.True(t, r.Stopped)
 	assert.Nil(t, r.Verified)
 	require.Len(t, r.Scenarios, 1)
-	assert.Less(t, r.Scenarios[0].Requests, 60*load.Evenings)
+	assert.Less(t, r.Scenarios[0].Requests, 25*load.Evenings)
 	assert.Empty(t, r.Scenarios[0].Errors)
 	_, err := (&net.Dialer{}).DialContext(t.Context(), "tcp", base)
 	require.Error(t, err, "the server has ended")

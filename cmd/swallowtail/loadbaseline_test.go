@@ -11,13 +11,18 @@ import (
 	"net/url"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
+	"testing"
 	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
 	"github.com/labstack/echo/v4"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"swallowtail/api/client"
 )
@@ -27,8 +32,13 @@ const baselineVariable = "SWALLOWTAIL_TEST_BASELINE"
 
 // bare takes an evening and makes it durable, and does nothing else: nobody is asked who they are, nothing is validated, folded or
 // told to anyone. It is what this stack can do at most: the same HTTP library, the same decoder, the same database with the same
-// durability, and requests that come together share a commit.
+// durability.
 type bare struct {
+	store func(ctx context.Context, s bareSession) error // durable when it returns nil
+}
+
+// bareSQLite stores evenings in a SQLite file. Those that come together share a commit.
+type bareSQLite struct {
 	db       *sql.DB
 	waiting  chan bareUpload
 	next     int64                // the key of the last session
@@ -65,25 +75,21 @@ CREATE TABLE try (
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE entry (id BLOB PRIMARY KEY, session INTEGER NOT NULL, nth INTEGER NOT NULL) STRICT, WITHOUT ROWID;`
 
-// serveBare serves until the process is told to end, and says where on standard output, as the server does.
-func serveBare(path string) error {
-	query := url.Values{"_journal_mode": {"WAL"}, "_synchronous": {"FULL"}, "_txlock": {"immediate"}, "_pragma": {
-		"cache_size(-16384)", "wal_autocheckpoint(4000)",
-	}}
-	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String())
+// serveBare serves a database, a file or one of PostgreSQL, until the process is told to end, and says where on standard output, as the
+// server does.
+func serveBare(db string) error {
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+	defer stop()
+	open := openBareSQLite
+	if strings.HasPrefix(db, "postgres:") {
+		open = openBarePostgres
+	}
+	store, err := open(ctx, db)
 	if err != nil {
 		return err
 	}
-	db.SetMaxOpenConns(1)
-	if _, err := db.Exec(bareSchema); err != nil {
-		return err
-	}
-	b := &bare{db: db, waiting: make(chan bareUpload, 512), prepared: map[string]*sql.Stmt{}}
-	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
-	defer stop()
-	go b.commit(ctx)
 	e := echo.New()
-	e.POST("/v1/sync", b.sync)
+	e.POST("/v1/sync", bare{store: store}.sync)
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return err
@@ -97,11 +103,35 @@ func serveBare(path string) error {
 	if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
 		return err
 	}
-	return db.Close()
+	return nil
+}
+
+func openBareSQLite(ctx context.Context, path string) (store func(context.Context, bareSession) error, err error) {
+	query := url.Values{"_journal_mode": {"WAL"}, "_synchronous": {"FULL"}, "_txlock": {"immediate"}, "_pragma": {
+		"cache_size(-16384)", "wal_autocheckpoint(4000)",
+	}}
+	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	if _, err := db.ExecContext(ctx, bareSchema); err != nil {
+		return nil, err
+	}
+	b := &bareSQLite{db: db, waiting: make(chan bareUpload, 512), prepared: map[string]*sql.Stmt{}}
+	go b.commit(ctx)
+	return b.store, nil
+}
+
+// store waits for the commit that an evening is a part of.
+func (b *bareSQLite) store(_ context.Context, s bareSession) error {
+	u := bareUpload{session: s, done: make(chan error, 1)}
+	b.waiting <- u
+	return <-u.done
 }
 
 // sync answers once the evening is durable.
-func (b *bare) sync(c echo.Context) error {
+func (b bare) sync(c echo.Context) error {
 	var body bytes.Buffer
 	if _, err := body.ReadFrom(c.Request().Body); err != nil {
 		return err
@@ -110,13 +140,11 @@ func (b *bare) sync(c echo.Context) error {
 	if err := json.Unmarshal(body.Bytes(), &r); err != nil {
 		return err
 	}
-	u := bareUpload{done: make(chan error, 1)}
-	var err error
-	if u.session, err = bareSessionOf(r.Entries); err != nil {
+	session, err := bareSessionOf(r.Entries)
+	if err != nil {
 		return err
 	}
-	b.waiting <- u
-	if err := <-u.done; err != nil {
+	if err := b.store(c.Request().Context(), session); err != nil {
 		return err
 	}
 	answer := client.Response{}
@@ -162,7 +190,7 @@ func bareSessionOf(entries []client.Entry) (bareSession, error) {
 const bareBatch = 64
 
 // commit writes what waits, all that has come in one transaction, until ctx ends.
-func (b *bare) commit(ctx context.Context) {
+func (b *bareSQLite) commit(ctx context.Context) {
 	for {
 		var batch []bareUpload
 		select {
@@ -182,7 +210,7 @@ func (b *bare) commit(ctx context.Context) {
 }
 
 // write writes a batch, many rows in one statement.
-func (b *bare) write(ctx context.Context, batch []bareUpload) error {
+func (b *bareSQLite) write(ctx context.Context, batch []bareUpload) error {
 	var sessions, tries, entries []any
 	for _, u := range batch {
 		b.next++
@@ -221,13 +249,44 @@ func (b *bare) write(ctx context.Context, batch []bareUpload) error {
 }
 
 // insert returns the statement that inserts so many rows.
-func (b *bare) insert(ctx context.Context, into string, width, rows int) (*sql.Stmt, error) {
+func (b *bareSQLite) insert(ctx context.Context, into string, width, rows int) (*sql.Stmt, error) {
 	row := "(?" + strings.Repeat(",?", width-1) + ")"
-	text := "INSERT INTO " + into + " VALUES " + row + strings.Repeat(","+row, rows-1) //nolint:gosec // G202: names from above
+	text := "INSERT INTO " + into + " VALUES " + row + strings.Repeat(","+row, rows-1) //nolint:gosec // G202: the names are the caller's own
 	if known := b.prepared[text]; known != nil {
 		return known, nil
 	}
 	statement, err := b.db.PrepareContext(ctx, text)
 	b.prepared[text] = statement
 	return statement, err
+}
+
+// TestTheBareHandlerStoresEveryRow keeps the handler that the service is measured against honest.
+func TestTheBareHandlerStoresEveryRow(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "bare.db")
+	store, err := openBareSQLite(t.Context(), path)
+	require.NoError(t, err)
+	pen := client.Pen{Now: time.Now, NewID: func() string { return newID().String() }}
+	const evenings = 20
+	var all sync.WaitGroup
+	for range evenings {
+		told := client.Evening{Learner: newID().String(), PractisedAt: time.Now(), Timezone: "Etc/UTC"}
+		for _, position := range []string{"centre", "right", "left", "up", "down"} {
+			told.Tries = append(told.Tries, client.Try{Position: position, Outcome: "swallowed", Ease: 4, Snags: []string{"water"}})
+		}
+		written, err := pen.Evening(told)
+		require.NoError(t, err)
+		session, err := bareSessionOf(written.Entries)
+		require.NoError(t, err)
+		all.Go(func() { assert.NoError(t, store(t.Context(), session)) })
+	}
+	all.Wait()
+	file, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	for table, want := range map[string]int{"session": evenings, "try": 5 * evenings, "entry": 6 * evenings} {
+		var rows int
+		require.NoError(t, file.QueryRowContext(t.Context(), "SELECT count(*) FROM "+table).Scan(&rows))
+		assert.Equal(t, want, rows, table)
+	}
+	require.NoError(t, file.Close())
 }

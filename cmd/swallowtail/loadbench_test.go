@@ -12,6 +12,7 @@ import (
 
 	"swallowtail/api/client"
 	"swallowtail/internal/load"
+	"swallowtail/internal/store/postgres/postgrestest"
 )
 
 // BenchmarkEveningRush hands in evenings over real HTTP on loopback, at a server in a process of its own, with durable commits: at
@@ -24,18 +25,32 @@ import (
 // cpu-us/session is the server's own, user and system: while others are at work on the machine it says more than the rest.
 func BenchmarkEveningRush(b *testing.B) {
 	for _, connections := range []int{1, 64} {
-		var bare rushed
-		b.Run(fmt.Sprintf("baseline/connections=%d", connections), func(b *testing.B) {
-			bare = rush(b, connections, startBaseline)
-		})
-		b.Run(fmt.Sprintf("swallowtail/connections=%d", connections), func(b *testing.B) {
-			whole := rush(b, connections, startFilled)
-			if bare.perSecond > 0 {
-				b.ReportMetric(100*whole.perSecond/bare.perSecond, "%-of-baseline")
-				b.ReportMetric(whole.cpu/bare.cpu, "times-its-cpu")
-			}
-		})
+		beside(b, connections, func(b *testing.B) string { return filepath.Join(b.TempDir(), "load.db") })
 	}
+}
+
+// BenchmarkEveningRushOnPostgres is the same on PostgreSQL, where there is a server to try it on. Of its bare handler every evening is
+// one pipelined batch.
+func BenchmarkEveningRushOnPostgres(b *testing.B) {
+	for _, connections := range []int{1, 16} {
+		beside(b, connections, func(b *testing.B) string { return postgrestest.Empty(b) })
+	}
+}
+
+// beside measures the bare handler, then the service beside it, each on a new database.
+func beside(b *testing.B, connections int, newDatabase func(b *testing.B) string) {
+	b.Helper()
+	var bare rushed
+	b.Run(fmt.Sprintf("baseline/connections=%d", connections), func(b *testing.B) {
+		bare = rush(b, connections, newDatabase(b), startBaseline)
+	})
+	b.Run(fmt.Sprintf("swallowtail/connections=%d", connections), func(b *testing.B) {
+		whole := rush(b, connections, newDatabase(b), startFilled)
+		if bare.perSecond > 0 {
+			b.ReportMetric(100*whole.perSecond/bare.perSecond, "%-of-baseline")
+			b.ReportMetric(whole.cpu/bare.cpu, "times-its-cpu")
+		}
+	})
 }
 
 // rushed is what a rush came to.
@@ -45,10 +60,10 @@ type rushed struct {
 }
 
 // startBaseline starts the bare handler for so many families.
-func startBaseline(b *testing.B, families int) (*loadedServer, load.Config) {
+func startBaseline(b *testing.B, db string, families int) (*loadedServer, load.Config) {
 	b.Helper()
-	b.Setenv(baselineVariable, filepath.Join(b.TempDir(), "bare.db"))
-	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"))
+	b.Setenv(baselineVariable, db)
+	server, err := startServer(b.Context(), "", filepath.Join(b.TempDir(), "server.log"))
 	require.NoError(b, err)
 	anybody := load.Family{Pair: client.Pair{Access: strings.Repeat("x", 480)}} // as long as a token is
 	c := load.Config{First: time.Date(2027, 3, 1, 0, 0, 0, 0, time.UTC)}
@@ -60,21 +75,21 @@ func startBaseline(b *testing.B, families int) (*loadedServer, load.Config) {
 }
 
 // startFilled starts the service for so many families.
-func startFilled(b *testing.B, families int) (*loadedServer, load.Config) {
+func startFilled(b *testing.B, db string, families int) (*loadedServer, load.Config) {
 	b.Helper()
 	b.Setenv(childVariable, childHeld)
-	db := filepath.Join(b.TempDir(), "load.db")
-	c := &call{streams: streams{err: io.Discard}, keys: new(string)}
+	keys := filepath.Join(b.TempDir(), "load.keys")
+	c := &call{streams: streams{err: io.Discard}, keys: &keys}
 	clinic, err := c.fillLoaded(b.Context(), &loadOptions{db: db, households: families, scenario: scenarioEvening}, time.Now())
 	require.NoError(b, err)
-	server, err := startServer(b.Context(), filepath.Join(b.TempDir(), "server.log"), "serve", "--db", db, "--addr", "127.0.0.1:0", "--rate-address", "0")
+	server, err := c.startLoaded(b.Context(), &loadOptions{db: db}, filepath.Join(b.TempDir(), "server.log"))
 	require.NoError(b, err)
 	return server, load.Config{Families: clinic.families, First: clinic.first}
 }
 
-func rush(b *testing.B, connections int, start func(b *testing.B, families int) (*loadedServer, load.Config)) rushed {
+func rush(b *testing.B, connections int, db string, start func(b *testing.B, db string, families int) (*loadedServer, load.Config)) rushed {
 	b.StopTimer()
-	server, c := start(b, max(connections, (b.N+load.Evenings-1)/load.Evenings))
+	server, c := start(b, db, max(connections, (b.N+load.Evenings-1)/load.Evenings))
 	c.Base, c.Connections, c.Duration, c.Now, c.NewID = server.base, connections, mostDuration, time.Now, newID
 	l, err := load.New(c)
 	require.NoError(b, err)
