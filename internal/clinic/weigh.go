@@ -144,6 +144,10 @@ func (f *family) caseOf(v *practice.View, p *practice.Programme) judgement.Case 
 // weighedNow is what has just been weighed, by learner.
 type weighedNow map[uuid.UUID]Weighed
 
+// weighedAtOnce is how many learners are folded in one transaction once they have been weighed. That is done in the midst of the rush,
+// and uploads wait for it.
+const weighedAtOnce = 10
+
 // weighAll weighs those of a clinic who have not been weighed as they are now, some in each transaction. Who changes
 // meanwhile is left for the next time. One call does it at a time, and those that waited find little left to do.
 func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time) error {
@@ -153,7 +157,7 @@ func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time)
 	case <-ctx.Done():
 		return ctx.Err()
 	}
-	page := Page{Limit: staleAtOnce}
+	page := Page{Limit: weighedAtOnce}
 	for {
 		var learners []uuid.UUID
 		err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
