@@ -102,7 +102,7 @@ func TestBackupWhilePhonesUpload(t *testing.T) {
 		file := filepath.Join(folder, name)
 		before := marksOf(t, db)
 		uploadWhile(t, base, c.busy(), func() {
-			time.Sleep(300 * time.Millisecond)
+			require.Eventually(t, func() bool { return marksOf(t, db).entries > before.entries }, startTime, time.Millisecond)
 			last = printed[backupDoc](t, execute(t, "backup", "--db", db, file))
 		})
 		after := marksOf(t, db)
