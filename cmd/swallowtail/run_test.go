@@ -214,7 +214,7 @@ func TestCheckFindsWhatWasAltered(t *testing.T) {
 	require.NoError(t, sound.err)
 	assert.Equal(t, 3, report(t, sound).Entries)
 
-	tamper(t, db, `UPDATE night SET doc = X'7B7D' WHERE night = (SELECT max(night) FROM night)`)
+	tamper(t, db, bendNights)
 	found := execute(t, "check", "--db", db)
 	require.ErrorContains(t, found.err, "not as it must be")
 	differences := report(t, found).Differences

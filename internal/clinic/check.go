@@ -72,7 +72,7 @@ func (s *Service) Rebuild(ctx context.Context, now time.Time) error {
 			}
 			fresh := weighedNow{}
 			for i, learner := range f.learners {
-				if fresh[learner.ID], err = f.weigh(learner, f.projections[i].Folded); err != nil {
+				if fresh[learner.ID], err = f.weigh(learner, f.renewed[i].Folded); err != nil {
 					return err
 				}
 			}
@@ -140,14 +140,15 @@ func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) er
 
 // afresh returns what is to be kept of a learner's fold at the instant of what is, and weighed if that has been.
 func (f *family) afresh(learner Learner, kept *Projection) (Projection, error) {
+	v := f.view(learner.ID, kept.Folded)
 	if len(kept.Weighed.Doc) == 0 {
-		return f.project(learner, kept.Folded)
+		return f.project(learner, &v)
 	}
 	weighed, err := f.weigh(learner, kept.Folded)
 	if err != nil {
 		return Projection{}, err
 	}
-	return f.project(learner, kept.Folded, weighed)
+	return f.project(learner, &v, weighed)
 }
 
 // misfolded takes what is not right in what is kept of a learner's fold.

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -42,28 +43,16 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 		if a.Results, err = s.ingest(ctx, tx, &u, now); err != nil {
 			return err
 		}
-		if err := s.refold(ctx, tx, l.Household, now); err != nil {
+		f, err := s.fold(ctx, tx, l.Household, nil, now)
+		if err != nil {
 			return err
 		}
-		a.Nights, err = changedNights(ctx, tx, learner, before.Rev)
+		at := slices.IndexFunc(f.renewed, func(r renewed) bool { return r.Learner == learner })
+		a.Nights, _, err = f.renewed[at].changedNights(before.Rev+1, f.head.Rev)
 		return err
 	})
 	s.tellOf(&u, err)
 	return a, err
-}
-
-func changedNights(ctx context.Context, view View, learner uuid.UUID, after int64) ([][]byte, error) {
-	p, err := view.Projection(ctx, learner)
-	if err != nil {
-		return nil, err
-	}
-	var docs [][]byte
-	for _, n := range p.Nights {
-		if n.ChangedRev > after && !n.Gone {
-			docs = append(docs, n.Doc)
-		}
-	}
-	return docs, nil
 }
 
 // ListedEntry is one of a learner's entries, with its effect.

@@ -60,13 +60,13 @@ func (h *house) listed() []practice.Why {
 	return why
 }
 
-// kept returns what is kept of the learner's fold: the state of the first night and the flags.
+// kept returns what is kept of the learner's fold: whether a night is complete, and the flags.
 func (h *house) kept() (complete bool, flags []string) {
 	h.t.Helper()
 	require.NoError(h.t, h.Store.Read(h.t.Context(), func(ctx context.Context, view clinic.View) error {
 		p, err := view.Projection(ctx, h.learner)
 		if err == nil {
-			complete, flags = bytes.Contains(p.Nights[0].Doc, []byte(`"status":"complete"`)), p.Flags
+			complete, flags = bytes.Contains(p.Row, []byte(`"complete":1`)), p.Flags
 		}
 		return err
 	}))

@@ -1,7 +1,6 @@
 package clinic
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"slices"
@@ -19,8 +18,14 @@ import (
 // folded is a household as it has just been folded.
 type folded struct {
 	*family
-	head        Head
-	projections []Projection // by learner
+	head    Head
+	renewed []renewed // by learner
+}
+
+// renewed is what has just been kept of a learner's fold, and the fold itself.
+type renewed struct {
+	Projection
+	view practice.View
 }
 
 // refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
@@ -46,26 +51,24 @@ func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh we
 		if err != nil {
 			return nil, err
 		}
-		f.projections = append(f.projections, p)
+		f.renewed = append(f.renewed, p)
 	}
 	return f, nil
 }
 
 // renew replaces what is kept of a learner's fold.
-func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, fresh Weighed, now time.Time) (Projection, error) {
+func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, fresh Weighed, now time.Time) (r renewed, err error) {
 	before, err := tx.Projection(ctx, learner.ID)
 	if err != nil && fault.KindOf(err) != fault.NotFound {
-		return Projection{}, err
+		return r, err
 	}
 	// An upload may have been folded since this call took its instant: nothing is folded back.
-	p, err := f.project(learner, later(now, before.Folded), fresh, before.Weighed)
-	if err != nil {
-		return Projection{}, err
+	r.view = f.view(learner.ID, later(now, before.Folded))
+	if r.Projection, err = f.project(learner, &r.view, fresh, before.Weighed); err != nil {
+		return r, err
 	}
-	if err := p.dateChanges(before, f.head.Rev); err != nil {
-		return Projection{}, err
-	}
-	return p, tx.SaveProjection(ctx, p)
+	r.dateChanges(before, f.head.Rev)
+	return r, tx.SaveProjection(ctx, r.Projection)
 }
 
 func later(a, b time.Time) time.Time {
@@ -76,7 +79,7 @@ func later(a, b time.Time) time.Time {
 }
 
 // dateChanges gives each night the revision with which it last changed, and keeps those that are no more.
-func (p *Projection) dateChanges(before Projection, rev int64) error {
+func (p *Projection) dateChanges(before Projection, rev int64) {
 	known := make(map[practice.Night]ProjectedNight, len(before.Nights))
 	for _, n := range before.Nights {
 		known[n.Night] = n
@@ -84,35 +87,28 @@ func (p *Projection) dateChanges(before Projection, rev int64) error {
 	for i := range p.Nights {
 		n := &p.Nights[i]
 		n.ChangedRev = rev
-		if old, ok := known[n.Night]; ok && bytes.Equal(old.Doc, n.Doc) {
+		if old, ok := known[n.Night]; ok && old.Print == n.Print {
 			n.ChangedRev = min(old.ChangedRev, rev)
 		}
 		delete(known, n.Night)
 	}
 	for _, old := range known {
 		if !old.Gone {
-			doc, err := served.Encode(served.GoneNight{Learner: p.Learner, Night: old.Night.String()})
-			if err != nil {
-				return err
-			}
-			old = ProjectedNight{Night: old.Night, ChangedRev: rev, Gone: true, Doc: doc}
+			old = ProjectedNight{Night: old.Night, ChangedRev: rev, Gone: true}
 		}
 		old.ChangedRev = min(old.ChangedRev, rev)
 		p.Nights = append(p.Nights, old)
 	}
 	slices.SortFunc(p.Nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
-	return nil
 }
 
-// project works out what is kept of a learner's fold at an instant. Of what has been weighed it takes the first that still
-// holds.
-func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Projection, error) {
-	v := f.view(learner.ID, at)
-	current := v.Current()
-	j := judgement.Judge(&v, current, served.Born(learner.BirthMonth))
+// project works out what is kept of a learner's fold. Of what has been weighed it takes the first that still holds.
+func (f *family) project(learner Learner, v *practice.View, weighed ...Weighed) (Projection, error) {
+	current, at := v.Current(), v.At
+	j := judgement.Judge(v, current, served.Born(learner.BirthMonth))
 	p := Projection{
 		Learner: learner.ID, Clinic: learner.Clinic, Folded: at, Until: v.Until, Nickname: learner.Nickname,
-		Status: "none", Weighed: Weighed{Basis: f.basis(&v)}, Heard: f.lastHeard(),
+		Status: "none", Weighed: Weighed{Basis: f.basis(v)}, Heard: f.lastHeard(),
 	}
 	for _, w := range weighed {
 		if _, readable := w.read(); readable && w.Basis == p.Weighed.Basis {
@@ -120,9 +116,9 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 			break
 		}
 	}
-	line := f.rosterLine(learner, &v, &j, &p)
+	line := f.rosterLine(learner, v, &j, &p)
 	if current != nil {
-		p.Status, _ = f.statusOf(current, &v)
+		p.Status, _ = f.statusOf(current, v)
 		p.NightsWrong = current.Counts.Missed + current.Counts.Unheard
 		line.Status = p.Status
 	}
@@ -133,12 +129,10 @@ func (f *family) project(learner Learner, at time.Time, weighed ...Weighed) (Pro
 	if p.Row, err = served.Encode(line); err != nil {
 		return Projection{}, err
 	}
-	if p.Nights, err = projectedNights(&v); err != nil {
-		return Projection{}, err
-	}
+	p.Nights = projectedNights(v)
 	past := f.past[learner.ID]
-	p.remind(reminder.Next(&v, past), past)
-	p.Concerns = f.openConcerns(learner.ID, reminder.Concerns(&v, past, f.seenTo(learner.ID)))
+	p.remind(reminder.Next(v, past), past)
+	p.Concerns = f.openConcerns(learner.ID, reminder.Concerns(v, past, f.seenTo(learner.ID)))
 	return p, nil
 }
 
@@ -168,29 +162,62 @@ func (f *family) subject(learner Learner, v *practice.View, p *practice.Programm
 	}
 }
 
-func projectedNights(v *practice.View) ([]ProjectedNight, error) {
-	var nights []ProjectedNight
-	add := func(p *practice.Programme, views []practice.NightView) error {
-		for i := range views {
-			doc, err := served.Encode(served.NightOf(v.Learner, p, &views[i]))
-			if err != nil {
-				return err
-			}
-			nights = append(nights, ProjectedNight{Night: views[i].Night, Doc: doc})
-		}
-		return nil
-	}
-	if err := add(nil, v.Earlier); err != nil {
-		return nil, err
+// eachNight calls do for every night of a view, with its programme; nil for one outside of all.
+func eachNight(v *practice.View, do func(p *practice.Programme, n *practice.NightView)) {
+	for i := range v.Earlier {
+		do(nil, &v.Earlier[i])
 	}
 	for i := range v.Programmes {
-		if err := add(&v.Programmes[i], v.Programmes[i].Nights); err != nil {
-			return nil, err
+		p := &v.Programmes[i]
+		for j := range p.Nights {
+			do(p, &p.Nights[j])
 		}
 	}
-	// As the store has them: nights outside every programme may lie between two, or after the last.
+}
+
+func projectedNights(v *practice.View) []ProjectedNight {
+	var nights []ProjectedNight
+	eachNight(v, func(p *practice.Programme, n *practice.NightView) {
+		nights = append(nights, ProjectedNight{Night: n.Night, Print: served.PrintOf(v.Learner, p, n)})
+	})
+	// Nights outside every programme may lie between two, or after the last.
 	slices.SortFunc(nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })
-	return nights, nil
+	return nights
+}
+
+// changedNights returns the nights that changed from one revision to another, both included, and those that are no more since,
+// as served and in order.
+func (r *renewed) changedNights(from, to int64) (nights, gone [][]byte, err error) {
+	at := map[practice.Night]served.Night{}
+	for _, n := range r.Nights {
+		if n.ChangedRev >= from && n.ChangedRev <= to && !n.Gone {
+			at[n.Night] = served.Night{}
+		}
+	}
+	eachNight(&r.view, func(p *practice.Programme, n *practice.NightView) {
+		if _, wanted := at[n.Night]; wanted {
+			at[n.Night] = served.NightOf(r.view.Learner, p, n)
+		}
+	})
+	for _, n := range r.Nights {
+		if n.ChangedRev < from || n.ChangedRev > to {
+			continue
+		}
+		if n.Gone {
+			gone, err = appendDoc(gone, served.GoneNight{Learner: r.Learner, Night: n.Night.String()})
+		} else {
+			nights, err = appendDoc(nights, at[n.Night])
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+	}
+	return nights, gone, nil
+}
+
+func appendDoc(docs [][]byte, doc any) ([][]byte, error) {
+	encoded, err := served.Encode(doc)
+	return append(docs, encoded), err
 }
 
 // remind keeps what is to be reminded of next, each reminder with when it may be claimed, given what has become of those so far.

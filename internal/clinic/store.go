@@ -8,6 +8,7 @@ import (
 
 	"swallowtail/internal/audit"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
 )
 
 // Store keeps everything. Both methods run their function against one consistent state of the store and return its error
@@ -388,14 +389,16 @@ type Weighed struct {
 	Doc   []byte // JSON, for this service alone; nil where nothing has been made of this basis yet
 }
 
-// ProjectedNight is a night as served.
+// ProjectedNight is a night of a learner's fold.
 type ProjectedNight struct {
 	Night      practice.Night
 	ChangedRev int64 // the household's revision with which it last changed
 	// Gone marks a night that is no more, since its enrolment ended before it or all that was recorded on it was withdrawn.
 	// It is kept so that phones can be told.
 	Gone bool
-	Doc  []byte // JSON
+	// Print tells whether it is served as before. It is zero where the night is gone, and where a version of the program that kept
+	// no prints has left it to be folded anew.
+	Print served.Print
 }
 
 // ProjectedReminder is a reminder that is due or will be, if nothing more is heard, and has not been seen to.

@@ -87,8 +87,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		if a.Epoch, err = tx.Epoch(ctx); err != nil {
 			return err
 		}
-		s.pull(f, p, &a, after, r.Limit)
-		return nil
+		return s.pull(f, p, &a, after, r.Limit)
 	})
 	s.tellOf(&u, err)
 	return a, err
@@ -102,7 +101,7 @@ const fromStart = int64(-1)
 
 // pull adds what the device has not seen to the answer. It takes it from what the fold has read and kept in this very
 // transaction, so that nothing is read twice.
-func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64, limit int) {
+func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64, limit int) error {
 	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
 	first := f.countUpTo(after)
 	upTo := min(first+limit, len(f.stored))
@@ -116,29 +115,21 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	a.Head, a.More = f.head.Rev, upTo < len(f.stored)
 	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
 	// the cursor may have done so after the cursor was given out, and is told again.
-	f.nightsChanged(a, after, last)
+	for i := range f.renewed {
+		nights, gone, err := f.renewed[i].changedNights(after, last)
+		if err != nil {
+			return err
+		}
+		a.Nights, a.Gone = append(a.Nights, nights...), append(a.Gone, gone...)
+	}
 	a.Cursor = cursorAt(a.Epoch, last, f.head)
 	a.Digest = digest(f.stored[:upTo])
+	return nil
 }
 
 // countUpTo returns how many entries there are up to a revision.
 func (f *family) countUpTo(rev int64) int {
 	return sort.Search(len(f.stored), func(i int) bool { return f.stored[i].Rev > rev })
-}
-
-// nightsChanged adds the nights to an answer that changed from one revision to another, both included.
-func (f *folded) nightsChanged(a *SyncAnswer, from, to int64) {
-	for i := range f.projections {
-		for _, n := range f.projections[i].Nights {
-			switch {
-			case n.ChangedRev < from || n.ChangedRev > to:
-			case n.Gone:
-				a.Gone = append(a.Gone, n.Doc)
-			default:
-				a.Nights = append(a.Nights, n.Doc)
-			}
-		}
-	}
 }
 
 // digest returns the SHA-256, in hex, over the sorted ids of entries.

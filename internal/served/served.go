@@ -1,6 +1,6 @@
-// Package served holds the documents in which nights, summaries and roster lines go out on the wire. They are kept as
-// projections in the same form, so that the feed and the roster can give a stored document out as it is. Their names are the contract's; what they
-// mean is told in the API description.
+// Package served holds the documents in which nights, summaries and roster lines go out on the wire. Roster lines are kept in the
+// same form, so that the roster can give them out as they are; of nights a print is kept, to tell when one has changed. Their names
+// are the contract's; what they mean is told in the API description.
 package served
 
 import (

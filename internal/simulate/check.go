@@ -3,9 +3,10 @@ package simulate
 import (
 	"bytes"
 	"context"
-	"hash/fnv"
+	"encoding/binary"
 	"maps"
 	"slices"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
@@ -27,9 +28,7 @@ func (w *World) check() {
 	o.checkNights(nights)
 	w.lookCloser(stored, nights)
 	for _, n := range kept.Nights {
-		h := fnv.New64a()
-		_, _ = h.Write(n.Doc)          // a hash takes everything
-		w.say("night", int(h.Sum64())) //nolint:gosec // only the bits matter
+		w.say("night", int(n.Night), int(n.ChangedRev), int(binary.BigEndian.Uint64(n.Print[:]))) //nolint:gosec // only the bits matter
 	}
 }
 
@@ -136,12 +135,12 @@ func (lookedAt) InTx(context.Context, func(ctx context.Context, tx clinic.Tx) er
 // checkFoldOrder folds the entries in another order, with repetitions.
 func (w *World) checkFoldOrder(nights map[string][]byte) {
 	service := w.street.service(shuffled{lookedAt{w.server.store}, w}, w.server.beside)
-	w.compareNights(OrderIsNothing, "folded in another order", w.nightsOf(service), nights, bytes.Equal)
+	w.compareNights(OrderIsNothing, "folded in another order", w.nightsOf(service, w.now), nights, bytes.Equal)
 }
 
-// nightsOf returns a learner's nights as a server folds them now, by learner and date as phones have them.
-func (w *World) nightsOf(service *clinic.Service) map[string][]byte {
-	answer, err := service.Nights(w.ctx, w.house.clinician, w.house.learner, clinic.Question{}, w.now)
+// nightsOf returns a learner's nights as a server folds them at an instant, by learner and date as phones have them.
+func (w *World) nightsOf(service *clinic.Service, at time.Time) map[string][]byte {
+	answer, err := service.Nights(w.ctx, w.house.clinician, w.house.learner, clinic.Question{}, at)
 	if err != nil {
 		w.broken("read nights: %v", err)
 	}

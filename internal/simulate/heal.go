@@ -190,13 +190,7 @@ func (w *World) projection() (p clinic.Projection) {
 	return p
 }
 
-// nightDocs returns the nights that a projection holds, by learner and date as phones have them.
-func (w *World) nightDocs(p *clinic.Projection) map[string][]byte {
-	docs := map[string][]byte{}
-	for _, n := range p.Nights {
-		if !n.Gone {
-			docs[w.house.learner.String()+"/"+n.Night.String()] = n.Doc
-		}
-	}
-	return docs
+// nightDocs returns the nights as the server folds them at the instant of what it keeps, by learner and date as phones have them.
+func (w *World) nightDocs(kept *clinic.Projection) map[string][]byte {
+	return w.nightsOf(w.street.service(lookedAt{w.server.store}, w.server.beside), kept.Folded)
 }

@@ -104,7 +104,7 @@ var mutants = []mutant{
 	{name: "projection not recomputed", changes: []change{{
 		"internal/clinic/project.go",
 		"	// An upload may have been folded since",
-		"	if mutated(`projection not recomputed`) && !before.Folded.IsZero() && now.Unix()%2 == 0 {\n		return before, nil\n	}\n" +
+		"	if mutated(`projection not recomputed`) && !before.Folded.IsZero() && now.Unix()%2 == 0 {\n		return renewed{Projection: before, view: f.view(learner.ID, now)}, nil\n	}\n" +
 			"	// An upload may have been folded since",
 	}}},
 	{name: "stamp ignored", changes: []change{{

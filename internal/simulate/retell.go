@@ -147,7 +147,7 @@ func (w *World) retell(all []retelling, clock time.Time) map[string][]byte {
 		}
 		all = all[n:]
 	}
-	nights := w.nightsOf(service)
+	nights := w.nightsOf(service, w.now)
 	if err := storage.Close(); err != nil {
 		w.broken("close a server: %v", err)
 	}

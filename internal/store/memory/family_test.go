@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
-	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +13,7 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
 	"swallowtail/internal/store/memory"
 )
 
@@ -76,7 +76,7 @@ func (f family) projection(rev int64) clinic.Projection {
 	}
 	for n := range practice.Night(14) {
 		p.Nights = append(p.Nights, clinic.ProjectedNight{
-			Night: 20_000 + n, ChangedRev: rev, Doc: fmt.Appendf(nil, `{"night":%d}`, n),
+			Night: 20_000 + n, ChangedRev: rev, Print: served.Print{15: byte(n)},
 		})
 	}
 	for i := range 3 {

@@ -132,9 +132,6 @@ func keptProjection(p clinic.Projection) clinic.Projection {
 	p.Folded, p.Until, p.Heard = kept(p.Folded), kept(p.Until), kept(p.Heard)
 	p.NextDue, p.RemindersUntil, p.RemindersRenew = kept(p.NextDue), kept(p.RemindersUntil), kept(p.RemindersRenew)
 	p.Row, p.Weighed.Doc = document(p.Row), document(p.Weighed.Doc)
-	for i := range p.Nights {
-		p.Nights[i].Doc = document(p.Nights[i].Doc)
-	}
 	for i := range p.Reminders {
 		r := &p.Reminders[i]
 		r.Due, r.Lapses, r.Ready = kept(r.Due), kept(r.Lapses), kept(r.Ready)

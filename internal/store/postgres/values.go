@@ -7,6 +7,8 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5/pgtype"
+
+	"swallowtail/internal/clinic"
 )
 
 // ms is how an instant is kept.
@@ -83,6 +85,15 @@ type document []byte
 func (d *document) ScanBytes(from []byte) error {
 	*d = append(document(nil), from...)
 	return nil
+}
+
+// nights reads what clinic.PackNights packed.
+type nights []clinic.ProjectedNight
+
+// ScanBytes implements pgtype.BytesScanner.
+func (n *nights) ScanBytes(from []byte) (err error) {
+	*n, err = clinic.UnpackNights(from)
+	return err
 }
 
 // text keeps a string as the bytes that it has, which may be any.

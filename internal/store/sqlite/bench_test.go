@@ -3,7 +3,6 @@ package sqlite
 import (
 	"context"
 	"crypto/sha256"
-	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +12,7 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
 )
 
 // family is a household with one learner, for the benchmarks.
@@ -61,8 +61,7 @@ func (f family) projection(rev int64) clinic.Projection {
 		if n == practice.Night(rev/6%14) {
 			changed = rev
 		}
-		doc := fmt.Appendf(nil, `{"rev":%d,"doc":"%s"}`, changed, strings.Repeat("x", 1200))
-		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: 20_000 + n, ChangedRev: changed, Doc: doc})
+		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: 20_000 + n, ChangedRev: changed, Print: served.Print{15: byte(changed)}})
 	}
 	for i := range 3 {
 		p.Reminders = append(p.Reminders, clinic.ProjectedReminder{

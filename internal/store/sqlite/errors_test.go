@@ -35,7 +35,7 @@ func pagesOf(t *testing.T, s *Store) (pages int) {
 
 // large is a clinic that takes several pages.
 func large() clinic.Clinic {
-	return clinic.Clinic{ID: uuid.New(), Name: strings.Repeat("x", 20_000), Created: started}
+	return clinic.Clinic{ID: uuid.New(), Name: strings.Repeat("x", 60_000), Created: started}
 }
 
 func addOne(ctx context.Context, s *Store, c clinic.Clinic) error {

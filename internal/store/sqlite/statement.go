@@ -60,17 +60,16 @@ type work struct {
 type memo struct {
 	households map[uuid.UUID]int64 // their keys, which never change
 	learners   map[uuid.UUID]int64
-	heads      map[uuid.UUID]keyedHead           // by household
-	nights     map[int64][]clinic.ProjectedNight // by the learner's key, as the others
-	reminders  map[int64][]clinic.DueReminder
+	heads      map[uuid.UUID]keyedHead        // by household
+	reminders  map[int64][]clinic.DueReminder // by the learner's key, as the others
 	concerns   map[int64][]clinic.ProjectedConcern
 }
 
 func newMemo() memo {
 	return memo{
 		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, heads: map[uuid.UUID]keyedHead{},
-		nights: map[int64][]clinic.ProjectedNight{}, reminders: map[int64][]clinic.DueReminder{},
-		concerns: map[int64][]clinic.ProjectedConcern{},
+		reminders: map[int64][]clinic.DueReminder{},
+		concerns:  map[int64][]clinic.ProjectedConcern{},
 	}
 }
 

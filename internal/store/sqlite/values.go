@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"time"
+
+	"swallowtail/internal/clinic"
 )
 
 // ms is how an instant is kept.
@@ -69,6 +71,20 @@ func (d *document) Scan(from any) error {
 	}
 	*d = append(document(nil), bytes...)
 	return nil
+}
+
+// nights reads what clinic.PackNights packed.
+type nights []clinic.ProjectedNight
+
+// Scan implements sql.Scanner.
+func (n *nights) Scan(from any) error {
+	packed, ok := from.([]byte)
+	if !ok {
+		return fmt.Errorf("read nights from %T", from)
+	}
+	unpacked, err := clinic.UnpackNights(packed)
+	*n = unpacked
+	return err
 }
 
 // list keeps a value as JSON, for what is only ever read as a whole.

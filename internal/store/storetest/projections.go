@@ -11,6 +11,7 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
 )
 
 func projections(b *bundle) {
@@ -24,9 +25,9 @@ func projections(b *bundle) {
 	check("new")
 	check("the same again")
 
-	want.Nights[0].Doc = []byte(`{"night": "a", "state": "missed"}`)
+	want.Nights[0].Print = served.Print{15: 7}
 	want.Nights[1].ChangedRev, want.Nights[1].Gone = 8, true
-	want.Nights = append(want.Nights, clinic.ProjectedNight{Night: 20_002, ChangedRev: 9, Doc: []byte(`{}`)})
+	want.Nights = append(want.Nights, clinic.ProjectedNight{Night: 20_002, ChangedRev: 9, Print: served.Print{1}})
 	want.Reminders[0].Run++
 	want.Concerns[1].Run++
 	check("nights with the same revision, gone, and new")
@@ -49,13 +50,15 @@ func projections(b *bundle) {
 	check("bare")
 
 	for n := range 40 {
-		want.Nights = append(want.Nights, clinic.ProjectedNight{Night: practice.Night(n - 20), Doc: []byte(`[]`)})
+		want.Nights = append(want.Nights, clinic.ProjectedNight{Night: practice.Night(n - 20), ChangedRev: int64(n) << 50})
 		want.Reminders = append(want.Reminders, clinic.ProjectedReminder{ID: id(aReminder, n), Kind: "missed", Due: minutes(n / 2)})
 		want.Concerns = append(want.Concerns, clinic.ProjectedConcern{ID: id(aConcern, n), Reason: "run", Since: minutes(n / 2)})
 	}
 	check("many")
 	backwards := want
 	backwards.Reminders, backwards.Concerns = slices.Clone(want.Reminders), slices.Clone(want.Concerns)
+	backwards.Nights = slices.Clone(want.Nights)
+	slices.Reverse(backwards.Nights)
 	slices.Reverse(backwards.Reminders)
 	slices.Reverse(backwards.Concerns)
 	backwards.Reminders[9].Run, want.Reminders[30].Run = 5, 5

@@ -12,6 +12,7 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/practice"
+	"swallowtail/internal/served"
 )
 
 // evening is when most things in the suite happen.
@@ -175,8 +176,8 @@ func (w world) projection() clinic.Projection {
 		Nickname: "Kit", Status: "running", Flags: []string{"no_news", "disagreement"}, NightsWrong: 2, Urgency: 7,
 		Heard: minutes(-5), Verdict: "nearing", Nearness: 4, Weighed: clinic.Weighed{Basis: [32]byte{7, 31: 9}, Doc: []byte(`{"a": 1}`)},
 		Nights: []clinic.ProjectedNight{
-			{Night: 20_000, ChangedRev: 3, Doc: []byte(`{"night": "a"}`)},
-			{Night: 20_001, ChangedRev: 5, Doc: []byte(`{"night": "b"}`)},
+			{Night: 20_000, ChangedRev: 3, Print: served.Print{0: 1}},
+			{Night: 20_001, ChangedRev: 5, Print: served.Print{0: 255, 15: 1}},
 		},
 		Reminders: []clinic.ProjectedReminder{
 			{ID: id(aReminder, 2), Kind: "tonight", Night: 20_002, Due: minutes(30), Lapses: minutes(110), Run: 1, Ready: minutes(35)},
