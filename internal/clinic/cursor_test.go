@@ -20,8 +20,6 @@ type history struct {
 	chains [][32]byte
 }
 
-func (h *history) Epoch(context.Context) (uuid.UUID, error) { return h.epoch, nil }
-
 func (h *history) ChainAt(_ context.Context, _ uuid.UUID, rev int64) ([32]byte, error) {
 	if rev >= int64(len(h.chains)) {
 		return [32]byte{}, fault.New(fault.NotFound, "not-found", "There is no such revision.")
@@ -72,7 +70,7 @@ func FuzzPlaceOf(f *testing.F) {
 		if cursor == "" {
 			return // that is no cursor, and begins from the start
 		}
-		place, err := placeOf(t.Context(), h, uuid.UUID{}, cursor)
+		place, err := placeOf(t.Context(), h, uuid.UUID{}, h.epoch, cursor)
 		if at := slices.Index(given, cursor); at >= 0 {
 			require.NoError(t, err)
 			require.Equal(t, revs[at], place)
@@ -89,7 +87,7 @@ func FuzzPlaceOf(f *testing.F) {
 
 func TestThePlaceBeforeAllIsThatOfNoCursor(t *testing.T) {
 	t.Parallel()
-	place, err := placeOf(t.Context(), &history{}, uuid.UUID{}, "")
+	place, err := placeOf(t.Context(), &history{}, uuid.UUID{}, uuid.UUID{}, "")
 	require.NoError(t, err)
 	require.Equal(t, fromStart, place)
 }

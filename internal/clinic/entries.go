@@ -36,19 +36,20 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 			return err
 		}
 		u.household = l.Household
-		before, err := tx.LockHead(ctx, l.Household)
+		family, err := lockFamily(ctx, tx, l.Household)
 		if err != nil {
 			return err
 		}
-		if a.Results, err = s.ingest(ctx, tx, &u, now); err != nil {
+		before := family.head.Rev
+		if a.Results, err = s.ingest(ctx, tx, &u, family, now); err != nil {
 			return err
 		}
-		f, err := s.fold(ctx, tx, l.Household, nil, now)
+		f, err := s.keep(ctx, tx, family, nil, now)
 		if err != nil {
 			return err
 		}
 		at := slices.IndexFunc(f.renewed, func(r renewed) bool { return r.Learner == learner })
-		a.Nights, _, err = f.renewed[at].changedNights(before.Rev+1, f.head.Rev)
+		a.Nights, _, err = f.renewed[at].changedNights(before+1, f.head.Rev)
 		return err
 	})
 	s.tellOf(&u, err)

@@ -16,7 +16,9 @@ import (
 // family is all that a household's folds rest on, read in one state of the store.
 type family struct {
 	household  Household
+	head       Head // as it was locked; the zero value where it is only read
 	learners   []Learner
+	devices    []Device
 	enrolments map[uuid.UUID][]practice.Enrolment // by learner
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
@@ -35,6 +37,29 @@ func (s *Service) loadFamily(ctx context.Context, view View, id uuid.UUID) (*fam
 
 // loadFamily reads a household and brings its entries into a record. It reads those anew that are not among the readings.
 func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (*family, error) {
+	f, err := readFamily(ctx, view, id)
+	if err != nil {
+		return nil, err
+	}
+	return f, f.bring(ctx, view, known)
+}
+
+// lockFamily keeps other writers from a household and reads it. Its entries are still to be brought into a record.
+func lockFamily(ctx context.Context, tx Tx, id uuid.UUID) (*family, error) {
+	head, err := tx.LockHead(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	f, err := readFamily(ctx, tx, id)
+	if err != nil {
+		return nil, err
+	}
+	f.head = head
+	return f, nil
+}
+
+// readFamily reads a household. Its entries are still to be brought into a record.
+func readFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
 	f := &family{enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{}}
 	var err error
 	if f.household, err = view.Household(ctx, id); err != nil {
@@ -46,23 +71,30 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 	if err = f.loadEnrolments(ctx, view); err != nil {
 		return nil, err
 	}
-	devices, err := view.Devices(ctx, id)
-	if err != nil {
+	if f.devices, err = view.Devices(ctx, id); err != nil {
 		return nil, err
 	}
-	f.contacts = contactsOf(devices)
 	if f.stored, err = view.Entries(ctx, id, 0, 0); err != nil {
 		return nil, err
 	}
-	people, err := f.people(ctx, view)
-	if err != nil {
-		return nil, err
-	}
-	f.read = known.of(id, f.stored)
-	f.stamped = stampedOf(f.stored, f.read, people)
-	f.seal(devices)
-	f.record = practice.NewRecord(f.stamped)
 	return f, f.loadPast(ctx, view)
+}
+
+// bring brings the entries into a record. Those that are not among the readings are read anew.
+func (f *family) bring(ctx context.Context, view View, known *readings) error {
+	copiesKeptBack := func(e StoredEntry) bool {
+		return e.Status != practice.Accepted && e.Author.Role == practice.Clinician
+	}
+	people, err := f.people(ctx, view, slices.ContainsFunc(f.stored, copiesKeptBack))
+	if err != nil {
+		return err
+	}
+	f.contacts = contactsOf(f.devices)
+	f.read = known.of(f.household.ID, f.stored)
+	f.stamped = stampedOf(f.stored, f.read, people)
+	f.seal()
+	f.record = practice.NewRecord(f.stamped)
+	return nil
 }
 
 // loadPast reads what has become of the household's reminders, and of following it up.
@@ -85,17 +117,14 @@ func (f *family) loadPast(ctx context.Context, view View) error {
 	return nil
 }
 
-// people returns the people of the household. The caregivers are looked up only where a copy off paper was kept back, which
-// is all that they are needed for.
-func (f *family) people(ctx context.Context, view View) (people, error) {
+// people returns the people of the household. The caregivers are looked up only for copies off paper, which is all that they are
+// needed for.
+func (f *family) people(ctx context.Context, view View, copies bool) (people, error) {
 	p := people{learners: map[uuid.UUID]bool{}, caregivers: map[uuid.UUID]bool{}}
 	for _, l := range f.learners {
 		p.learners[l.ID] = true
 	}
-	copiesKeptBack := func(e StoredEntry) bool {
-		return e.Status != practice.Accepted && e.Author.Role == practice.Clinician
-	}
-	if !slices.ContainsFunc(f.stored, copiesKeptBack) {
+	if !copies {
 		return p, nil
 	}
 	caregivers, err := view.Caregivers(ctx, f.household.ID)
@@ -147,6 +176,15 @@ func (d EnrolmentDetail) practiceEnrolment() (practice.Enrolment, error) {
 	}, nil
 }
 
+// device returns one of the household's devices, to be changed as the store changes it.
+func (f *family) device(id uuid.UUID) (*Device, error) {
+	at := slices.IndexFunc(f.devices, func(d Device) bool { return d.ID == id })
+	if at < 0 {
+		return nil, ErrNotThere
+	}
+	return &f.devices[at], nil
+}
+
 func contactsOf(devices []Device) []practice.Contact {
 	contacts := make([]practice.Contact, len(devices))
 	for i, d := range devices {
@@ -180,9 +218,9 @@ func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.St
 }
 
 // seal marks what was set aside since its author had withdrawn consent, and has not given it again.
-func (f *family) seal(devices []Device) {
+func (f *family) seal() {
 	withdrawn := map[uuid.UUID]int64{} // behind which revision: no clock tells what came later
-	for _, d := range devices {
+	for _, d := range f.devices {
 		if !d.Withdrawn.IsZero() {
 			withdrawn[d.Caregiver] = d.WithdrawnRev
 		}

@@ -52,21 +52,13 @@ func (u *upload) examine(raws [][]byte) {
 	}
 }
 
-// ingest adds what is new of an upload to the household's record and tells what became of each entry.
-func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) ([]Result, error) {
-	head, err := tx.LockHead(ctx, u.household)
+// ingest adds what is new of an upload to the record of its household, which has been locked, and tells what became of each entry.
+func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, f *family, now time.Time) ([]Result, error) {
+	people, err := f.people(ctx, tx, u.author.Role == practice.Clinician)
 	if err != nil {
 		return nil, err
 	}
-	known, err := tx.EntriesByID(ctx, u.household, u.ids())
-	if err != nil {
-		return nil, err
-	}
-	known = withDefault(known)
-	people, err := peopleOf(ctx, tx, u.household)
-	if err != nil {
-		return nil, err
-	}
+	known, head := u.known(f), f.head
 	results := make([]Result, len(u.offers))
 	var added []StoredEntry
 	for i := range u.offers {
@@ -89,10 +81,10 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, now time.Time) (
 	if len(added) == 0 {
 		return results, nil
 	}
-	if err := u.bounded(ctx, tx, added); err != nil {
+	if err := u.bounded(f, len(added)); err != nil {
 		return nil, err
 	}
-	u.reached = head.Rev
+	f.stored, f.head, u.reached = append(f.stored, added...), head, head.Rev
 	return results, tx.AppendEntries(ctx, u.household, added)
 }
 
@@ -101,16 +93,17 @@ var errTooManyOfOne = fault.New(fault.Conflict, "caregiver-full",
 	With("limits", map[string]int{"caregiver_entries": MaxCaregiver})
 
 // bounded refuses more entries of one caregiver than are taken, unless one of them is or may be an incident.
-func (u *upload) bounded(ctx context.Context, view View, added []StoredEntry) error {
-	last := added[len(added)-1].Rev
-	if u.author.Role == practice.Clinician || last <= MaxCaregiver || u.bringsIncident() {
+func (u *upload) bounded(f *family, added int) error {
+	if u.author.Role == practice.Clinician || len(f.stored)+added <= MaxCaregiver || u.bringsIncident() {
 		return nil
 	}
-	before, err := view.CountEntries(ctx, u.household, u.author)
-	if err != nil {
-		return err
+	count := added
+	for i := range f.stored {
+		if f.stored[i].Author == u.author {
+			count++
+		}
 	}
-	if before+len(added) > MaxCaregiver {
+	if count > MaxCaregiver {
 		return errTooManyOfOne
 	}
 	return nil
@@ -123,19 +116,19 @@ func (u *upload) bringsIncident() bool {
 	})
 }
 
-func withDefault(known map[uuid.UUID]StoredEntry) map[uuid.UUID]StoredEntry {
-	if known == nil {
-		return map[uuid.UUID]StoredEntry{}
+// known returns those of the household's entries whose ids come in the upload.
+func (u *upload) known(f *family) map[uuid.UUID]StoredEntry {
+	offered := make(map[uuid.UUID]bool, len(u.offers))
+	for i := range u.offers {
+		offered[u.offers[i].Entry.ID.UUID] = true
+	}
+	known := map[uuid.UUID]StoredEntry{}
+	for i := range f.stored {
+		if e := &f.stored[i]; offered[e.ID] {
+			known[e.ID] = *e
+		}
 	}
 	return known
-}
-
-func (u *upload) ids() []uuid.UUID {
-	ids := make([]uuid.UUID, len(u.offers))
-	for i := range u.offers {
-		ids[i] = u.offers[i].Entry.ID.UUID
-	}
-	return ids
 }
 
 // resultOf answers an entry whose id is known already.
@@ -150,25 +143,6 @@ func resultOf(old StoredEntry, content [32]byte) Result {
 
 // people are the learners and caregivers of a household.
 type people struct{ learners, caregivers map[uuid.UUID]bool }
-
-func peopleOf(ctx context.Context, view View, household uuid.UUID) (people, error) {
-	p := people{learners: map[uuid.UUID]bool{}, caregivers: map[uuid.UUID]bool{}}
-	learners, err := view.Learners(ctx, household)
-	if err != nil {
-		return p, err
-	}
-	caregivers, err := view.Caregivers(ctx, household)
-	if err != nil {
-		return p, err
-	}
-	for _, l := range learners {
-		p.learners[l.ID] = true
-	}
-	for _, c := range caregivers {
-		p.caregivers[c.ID] = true
-	}
-	return p, nil
-}
 
 // store makes the stored form of a new entry, without its place in the record.
 func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) StoredEntry {

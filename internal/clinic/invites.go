@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -48,12 +49,12 @@ func (s *Service) CreateInvite(ctx context.Context, p access.Principal, househol
 			return err
 		}
 		if caregiver != uuid.Nil {
-			people, err := peopleOf(ctx, tx, household)
+			caregivers, err := tx.Caregivers(ctx, household)
 			if err != nil {
 				return err
 			}
 			var r refusal
-			r.unless(people.caregivers[caregiver], "/caregiver_id", "Name a caregiver of this household.")
+			r.unless(slices.ContainsFunc(caregivers, func(p Person) bool { return p.ID == caregiver }), "/caregiver_id", "Name a caregiver of this household.")
 			if err := r.err(); err != nil {
 				return err
 			}

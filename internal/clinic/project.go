@@ -18,7 +18,6 @@ import (
 // folded is a household as it has just been folded.
 type folded struct {
 	*family
-	head    Head
 	renewed []renewed // by learner
 }
 
@@ -36,16 +35,20 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 
 // fold is refold, and returns what it has read and kept. Of what has just been weighed it keeps what still holds.
 func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh weighedNow, now time.Time) (*folded, error) {
+	family, err := lockFamily(ctx, tx, household)
+	if err != nil {
+		return nil, err
+	}
+	return s.keep(ctx, tx, family, fresh, now)
+}
+
+// keep folds a family that has been locked, and keeps the results.
+func (s *Service) keep(ctx context.Context, tx Tx, family *family, fresh weighedNow, now time.Time) (*folded, error) {
+	if err := family.bring(ctx, tx, &s.readings); err != nil {
+		return nil, err
+	}
 	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
-	head, err := tx.LockHead(ctx, household)
-	if err != nil {
-		return nil, err
-	}
-	family, err := s.loadFamily(ctx, tx, household)
-	if err != nil {
-		return nil, err
-	}
-	f := &folded{family: family, head: head}
+	f := &folded{family: family}
 	for _, learner := range f.learners {
 		p, err := f.renew(ctx, tx, learner, fresh[learner.ID], now)
 		if err != nil {

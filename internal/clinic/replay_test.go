@@ -60,7 +60,7 @@ func (h *house) rows() []string {
 	h.t.Helper()
 	var all []string
 	h.onFile(h.path, func(db *sql.DB) error {
-		for _, table := range []string{"member", "recovery_code", "caregiver", "device", "invite", "refresh_token", "projection", "night", "reminder"} {
+		for _, table := range []string{"member", "recovery_code", "caregiver", "device", "invite", "refresh_token", "projection", "reminder"} {
 			rows, err := db.QueryContext(h.t.Context(), `SELECT * FROM `+table) //nolint:gosec // G202: a name from above
 			if err != nil {
 				return err

@@ -57,36 +57,41 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	u.examine(r.Entries)
 	var a SyncAnswer
 	err := s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
-		if _, err := tx.LockHead(ctx, p.HouseholdID); err != nil {
+		family, err := lockFamily(ctx, tx, p.HouseholdID)
+		if err != nil {
 			return err
 		}
-		device, err := tx.Device(ctx, p.DeviceID) // as it is now that nobody else writes
+		device, err := family.device(p.DeviceID) // as it is now that nobody else writes
 		if err != nil {
 			return err
 		}
 		u.setAside = p.UploadOnly || !device.Revoked.IsZero() || !device.Withdrawn.IsZero()
 		a.UploadOnly = u.setAside
-		after, err := placeOf(ctx, tx, p.HouseholdID, r.Cursor)
+		epoch, err := tx.Epoch(ctx)
 		if err != nil {
 			return err
 		}
-		if a.Results, err = s.ingest(ctx, tx, &u, now); err != nil {
+		after, err := placeOf(ctx, tx, p.HouseholdID, epoch, r.Cursor)
+		if err != nil {
+			return err
+		}
+		if a.Results, err = s.ingest(ctx, tx, &u, family, now); err != nil {
 			return err
 		}
 		if a.UploadOnly {
 			// Set aside as they are, its entries may hold an incident, and that holds the learner.
-			return s.refold(ctx, tx, p.HouseholdID, now)
+			_, err := s.keep(ctx, tx, family, nil, now)
+			return err
 		}
 		if err := tx.Heard(ctx, p.DeviceID, now); err != nil {
 			return err
 		}
-		f, err := s.fold(ctx, tx, p.HouseholdID, nil, now)
+		device.Heard = now.UTC().Truncate(time.Millisecond) // as the store keeps it
+		f, err := s.keep(ctx, tx, family, nil, now)
 		if err != nil {
 			return err
 		}
-		if a.Epoch, err = tx.Epoch(ctx); err != nil {
-			return err
-		}
+		a.Epoch = epoch
 		return s.pull(f, p, &a, after, r.Limit)
 	})
 	s.tellOf(&u, err)
@@ -163,13 +168,9 @@ func cursorAt(epoch uuid.UUID, rev int64, head Head) string {
 
 // placeOf returns the revision after which a cursor wants to read on, once this household's history bears the cursor out.
 // A restored, altered or foreign history does not.
-func placeOf(ctx context.Context, view View, household uuid.UUID, cursor string) (int64, error) {
+func placeOf(ctx context.Context, view View, household, epoch uuid.UUID, cursor string) (int64, error) {
 	if cursor == "" {
 		return fromStart, nil
-	}
-	epoch, err := view.Epoch(ctx)
-	if err != nil {
-		return 0, err
 	}
 	diverged := fault.New(fault.Conflict, "history-diverged",
 		"The server's history is not the one this cursor is from: pull from null, then offer all your own entries again.").
