@@ -41,7 +41,7 @@ func (s *Service) renewProjections(ctx context.Context, clinic uuid.UUID, now ti
 	if err := s.renewFolds(ctx, clinic, now); err != nil {
 		return err
 	}
-	return s.weighAll(ctx, clinic, now)
+	return s.weighAll(ctx, clinic, now, atOnce)
 }
 
 // renewFolds folds anew the learners of a clinic whose projections hold no longer, some in each transaction.

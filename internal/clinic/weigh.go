@@ -149,34 +149,48 @@ type weighedNow map[uuid.UUID]Weighed
 const weighedAtOnce = 10
 
 // weighAll weighs those of a clinic who have not been weighed as they are now, some in each transaction. Who changes
-// meanwhile is left for the next time. One call does it at a time, and those that waited find little left to do.
-func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time) error {
+// meanwhile is left for the next time. In between it waits as pause does.
+func (s *Service) weighAll(ctx context.Context, clinic uuid.UUID, now time.Time, pause func() error) error {
+	page := Page{Limit: weighedAtOnce}
+	for {
+		done, err := s.weighPage(ctx, clinic, &page, now)
+		if done || err != nil {
+			return err
+		}
+		if err := pause(); err != nil {
+			return err
+		}
+	}
+}
+
+// atOnce is no pause.
+func atOnce() error { return nil }
+
+// weighPage weighs the next of those who have not been weighed, and reports whether there are none. One call does it at a time, and
+// those that waited find little left to do.
+func (s *Service) weighPage(ctx context.Context, clinic uuid.UUID, page *Page, now time.Time) (done bool, err error) {
 	select {
 	case s.weighing <- struct{}{}:
 		defer func() { <-s.weighing }()
 	case <-ctx.Done():
-		return ctx.Err()
+		return false, ctx.Err()
 	}
-	page := Page{Limit: weighedAtOnce}
-	for {
-		var learners []uuid.UUID
-		err := s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-			learners, err = view.Unweighed(ctx, clinic, page)
-			return err
-		})
-		if err != nil || len(learners) == 0 {
-			return err
-		}
-		page.After = learners[len(learners)-1]
-		fresh, err := s.weighSome(ctx, learners, now)
-		if err != nil {
-			return err
-		}
-		err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return s.refoldHouseholdsOf(ctx, tx, learners, fresh, now) })
-		if err != nil {
-			return err
-		}
+	var learners []uuid.UUID
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+		learners, err = view.Unweighed(ctx, clinic, *page)
+		return err
+	})
+	if err != nil || len(learners) == 0 {
+		return true, err
 	}
+	page.After = learners[len(learners)-1]
+	fresh, err := s.weighSome(ctx, learners, now)
+	if err != nil {
+		return false, err
+	}
+	return false, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
+		return s.refoldHouseholdsOf(ctx, tx, learners, fresh, now)
+	})
 }
 
 // weighSome weighs the households of learners, as the next fold will see them.
@@ -235,11 +249,27 @@ func (f *family) weighUnweighed(kept map[uuid.UUID]Projection, into weighedNow, 
 	return nil
 }
 
-// How long KeepWeighed waits: for what else may come with a change, and at most, since time changes things too.
+// How long KeepWeighed waits: until nothing has changed for a while, and at most, since there may always be changes, and time changes
+// things too. While things change it rests four times as long as it works, so that uploads have most of the machine.
 const (
 	weighAfter = 2 * time.Second
 	weighEvery = time.Minute
+	restTimes  = 4
+	mostRest   = time.Second
 )
+
+// rest waits after what has been done since an instant, where there is more to do than this.
+func (s *Service) rest(ctx context.Context, since time.Time, now func() time.Time) error {
+	if len(s.changed) == 0 {
+		return nil
+	}
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(min(restTimes*now().Sub(since), mostRest)):
+		return nil
+	}
+}
 
 // KeepWeighed folds and weighs whoever is no longer as they were when it was done last, until ctx ends: soon after an upload
 // has been answered, and now and then what time alone has changed. Nothing depends on it but how long the next reader of a
@@ -279,29 +309,37 @@ func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time
 		if err := s.renewLapsed(ctx, clinic, now()); err != nil {
 			return err
 		}
-		return s.renewProjections(ctx, clinic, now())
+		if err := s.renewFolds(ctx, clinic, now()); err != nil {
+			return err
+		}
+		since := now()
+		return s.weighAll(ctx, clinic, now(), func() error {
+			err := s.rest(ctx, since, now)
+			since = now()
+			return err
+		})
 	})
 }
 
-// waitForChange waits until it is time to weigh again; false once ctx has ended. After a failure it does not wait for changes,
-// of which there may be many.
+// waitForChange waits until it is time to weigh again: when something has changed and then nothing for a while, or it was long ago.
+// It reports false once ctx has ended. After a failure it does not wait for changes, of which there may be many.
 func (s *Service) waitForChange(ctx context.Context, tick <-chan time.Time, failing bool) bool {
 	changed := s.changed
 	if failing {
 		changed = nil
 	}
-	select {
-	case <-ctx.Done():
-		return false
-	case <-tick:
-		return true
-	case <-changed:
-	}
-	select {
-	case <-ctx.Done():
-		return false
-	case <-time.After(weighAfter):
-		return true
+	var quiet <-chan time.Time
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-tick:
+			return true
+		case <-quiet:
+			return true
+		case <-changed:
+			quiet = time.After(weighAfter)
+		}
 	}
 }
 

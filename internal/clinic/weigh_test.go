@@ -232,6 +232,49 @@ func TestKeepWeighed(t *testing.T) {
 	})
 }
 
+// TestKeepWeighedLetsARushPass weighs nobody while uploads keep coming, but for once a minute.
+func TestKeepWeighedLetsARushPass(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newFamily(t)
+		began := time.Now()                                               //nolint:forbidigo // the bubble's clock
+		now := func() time.Time { return started.Add(time.Since(began)) } //nolint:forbidigo // as above
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			h.KeepWeighed(ctx, now)
+		}()
+		time.Sleep(3 * time.Second)
+		synctest.Wait()
+
+		weighed := 0
+		for range 40 { // over 40 seconds
+			h.push(now(), h.evening()...)
+			time.Sleep(time.Second)
+			synctest.Wait()
+			if len(h.projection().Weighed.Doc) > 0 {
+				weighed++
+			}
+		}
+		assert.Zero(t, weighed)
+		for range 30 {
+			h.push(now(), h.evening()...)
+			time.Sleep(time.Second)
+			synctest.Wait()
+			if len(h.projection().Weighed.Doc) > 0 {
+				weighed++
+			}
+		}
+		assert.Equal(t, 1, weighed, "when a minute had passed")
+		time.Sleep(3 * time.Second)
+		synctest.Wait()
+		assert.NotEmpty(t, h.projection().Weighed.Doc, "once it has passed")
+		stop()
+		<-ended
+	})
+}
+
 // TestCheckFindsAlteredWeighings alters what is kept of a weighing, and lets it be made anew.
 func TestCheckFindsAlteredWeighings(t *testing.T) {
 	t.Parallel()
