@@ -10,7 +10,7 @@ import (
 
 const (
 	// mostKept is how many octets of readings are kept.
-	mostKept = 64 << 20
+	mostKept = 16 << 20
 	// sizeOfReading is what a reading takes beside the entry as it was sent, which it keeps.
 	sizeOfReading = 400
 )
