@@ -46,38 +46,32 @@ func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (
 
 // lockFamily keeps other writers from a household and reads it. Its entries are still to be brought into a record.
 func lockFamily(ctx context.Context, tx Tx, id uuid.UUID) (*family, error) {
-	head, err := tx.LockHead(ctx, id)
-	if err != nil {
-		return nil, err
-	}
 	f, err := readFamily(ctx, tx, id)
 	if err != nil {
 		return nil, err
 	}
-	f.head = head
-	return f, nil
+	f.head, err = tx.LockHead(ctx, id)
+	return f, err
 }
 
 // readFamily reads a household. Its entries are still to be brought into a record.
 func readFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
-	f := &family{enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{}}
-	var err error
-	if f.household, err = view.Household(ctx, id); err != nil {
+	folder, err := view.Folder(ctx, id)
+	if err != nil {
 		return nil, err
 	}
-	if f.learners, err = view.Learners(ctx, id); err != nil {
-		return nil, err
+	f := &family{
+		household: folder.Household, learners: folder.Learners, devices: folder.Devices, stored: folder.Entries,
+		enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{},
+		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{},
 	}
-	if err = f.loadEnrolments(ctx, view); err != nil {
-		return nil, err
+	for _, d := range folder.Deliveries {
+		f.past[d.Learner] = append(f.past[d.Learner], d.Delivery)
 	}
-	if f.devices, err = view.Devices(ctx, id); err != nil {
-		return nil, err
+	for _, u := range folder.FollowUps {
+		f.followUps[u.Learner] = append(f.followUps[u.Learner], u)
 	}
-	if f.stored, err = view.Entries(ctx, id, 0, 0); err != nil {
-		return nil, err
-	}
-	return f, f.loadPast(ctx, view)
+	return f, f.enrol(&folder)
 }
 
 // bring brings the entries into a record. Those that are not among the readings are read anew.
@@ -94,26 +88,6 @@ func (f *family) bring(ctx context.Context, view View, known *readings) error {
 	f.stamped = stampedOf(f.stored, f.read, people)
 	f.seal()
 	f.record = practice.NewRecord(f.stamped)
-	return nil
-}
-
-// loadPast reads what has become of the household's reminders, and of following it up.
-func (f *family) loadPast(ctx context.Context, view View) error {
-	deliveries, err := view.Deliveries(ctx, f.household.ID)
-	if err != nil {
-		return err
-	}
-	followUps, err := view.FollowUps(ctx, f.household.ID)
-	if err != nil {
-		return err
-	}
-	f.past, f.followUps = map[uuid.UUID][]reminder.Delivery{}, map[uuid.UUID][]FollowUp{}
-	for _, d := range deliveries {
-		f.past[d.Learner] = append(f.past[d.Learner], d.Delivery)
-	}
-	for _, u := range followUps {
-		f.followUps[u.Learner] = append(f.followUps[u.Learner], u)
-	}
 	return nil
 }
 
@@ -134,21 +108,13 @@ func (f *family) people(ctx context.Context, view View, copies bool) (people, er
 	return p, err
 }
 
-func (f *family) loadEnrolments(ctx context.Context, view View) error {
-	enrolments, err := view.Enrolments(ctx, f.household.ID)
-	if err != nil {
-		return err
-	}
-	plans := map[uuid.UUID]Plan{}
-	for _, e := range enrolments {
-		plan, known := plans[e.Plan]
-		if !known {
-			if plan, err = view.Plan(ctx, e.Plan); err != nil {
-				return fmt.Errorf("plan of enrolment %s: %w", e.ID, err)
-			}
-			plans[e.Plan] = plan
+func (f *family) enrol(folder *Folder) error {
+	for _, e := range folder.Enrolments {
+		at := slices.IndexFunc(folder.Plans, func(p Plan) bool { return p.ID == e.Plan })
+		if at < 0 {
+			return fmt.Errorf("enrolment %s is by a plan that is not there", e.ID)
 		}
-		d := EnrolmentDetail{Enrolment: e, Plan: plan}
+		d := EnrolmentDetail{Enrolment: e, Plan: folder.Plans[at]}
 		folded, err := d.practiceEnrolment()
 		if err != nil {
 			return err

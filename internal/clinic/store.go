@@ -332,6 +332,9 @@ type RecordView interface {
 	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
 	// EntriesByID returns those of the ids that the household holds.
 	EntriesByID(ctx context.Context, household uuid.UUID, ids []uuid.UUID) (map[uuid.UUID]StoredEntry, error)
+	// Folder returns all that is stored of a household and its folds rest on. In a transaction that may write it keeps other writers from
+	// the household until the transaction ends.
+	Folder(ctx context.Context, household uuid.UUID) (Folder, error)
 	// CountEntries returns how many entries of an author the household holds.
 	CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error)
 	// HouseholdIDs returns every household of every clinic by id, for checks of the whole store.

@@ -115,6 +115,11 @@ func (s shuffled) Read(ctx context.Context, fn func(ctx context.Context, view cl
 	return s.Store.Read(ctx, func(ctx context.Context, view clinic.View) error { return fn(ctx, shuffledView{view, s.world}) })
 }
 
+// Folder implements clinic.RecordView.
+func (v shuffledView) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
+	return clinic.FolderOf(ctx, v, household)
+}
+
 // Entries implements clinic.RecordView.
 func (v shuffledView) Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]clinic.StoredEntry, error) {
 	entries, err := v.View.Entries(ctx, household, after, limit)

@@ -88,6 +88,11 @@ func (v view) EntriesByID(
 	return found, nil
 }
 
+// Folder implements clinic.RecordView.
+func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
+	return clinic.FolderOf(ctx, v, household)
+}
+
 // CountEntries implements clinic.RecordView.
 func (v view) CountEntries(_ context.Context, household uuid.UUID, author practice.Author) (int, error) {
 	h, err := v.household(household)

@@ -24,9 +24,10 @@ var (
 	setSecondFactor = statement{"set second factor", `
 		UPDATE member SET totp_secret = $1, totp_since = $2, totp_last_step = $3 WHERE id = $4`}
 
-	planByID      = statement{"read plan", selectPlan + ` WHERE id = $1`}
-	plansOfClinic = statement{"list plans", selectPlan + ` WHERE clinic IS NULL OR clinic = $1 ORDER BY id`}
-	addPlan       = statement{"add plan", `
+	planByID         = statement{"read plan", selectPlan + ` WHERE id = $1`}
+	plansOfHousehold = statement{"list plans", selectPlan + ` WHERE id IN (SELECT plan FROM enrolment WHERE household = $1) ORDER BY id`}
+	plansOfClinic    = statement{"list plans", selectPlan + ` WHERE clinic IS NULL OR clinic = $1 ORDER BY id`}
+	addPlan          = statement{"add plan", `
 		INSERT INTO plan (id, clinic, name, version, parameters, created) VALUES ($1, $2, $3, $4, $5, $6)`}
 )
 

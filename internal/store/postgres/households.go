@@ -100,10 +100,15 @@ func (v view) Caregivers(ctx context.Context, household uuid.UUID) ([]clinic.Per
 // Devices implements clinic.ClinicView.
 func (v view) Devices(ctx context.Context, household uuid.UUID) ([]clinic.Device, error) {
 	found, err := listOf(ctx, v.work, devicesOfHousehold, scanDevice, household)
-	for i := range found {
-		v.devices[found[i].ID] = household
-	}
+	v.noteDevices(household, found)
 	return found, err
+}
+
+// noteDevices remembers where devices are.
+func (w *work) noteDevices(household uuid.UUID, found []clinic.Device) {
+	for i := range found {
+		w.devices[found[i].ID] = household
+	}
 }
 
 // Device implements clinic.AccessView.
@@ -127,10 +132,15 @@ func (v view) Learner(ctx context.Context, id uuid.UUID) (clinic.Learner, error)
 // Learners implements clinic.ClinicView.
 func (v view) Learners(ctx context.Context, household uuid.UUID) ([]clinic.Learner, error) {
 	found, err := listOf(ctx, v.work, learnersOfHousehold, scanLearner, household)
-	for i := range found {
-		v.learners[found[i].ID] = place{household, found[i].Clinic}
-	}
+	v.noteLearners(household, found)
 	return found, err
+}
+
+// noteLearners remembers where learners are.
+func (w *work) noteLearners(household uuid.UUID, found []clinic.Learner) {
+	for i := range found {
+		w.learners[found[i].ID] = place{household, found[i].Clinic}
+	}
 }
 
 // AddHousehold implements clinic.ClinicTx.

@@ -164,6 +164,11 @@ func (v view) EntriesByID(
 	return found, err
 }
 
+// Folder implements clinic.RecordView.
+func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
+	return clinic.FolderOf(ctx, v, household)
+}
+
 // CountEntries implements clinic.RecordView.
 func (v view) CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error) {
 	key, err := v.key(ctx, householdKey, household)

@@ -99,6 +99,7 @@ func ofPractice() []part {
 		{"concurrent writers of several households", writersOfSeveral},
 		{"households in any order", householdsInAnyOrder},
 		{"rivals over reminders", rivalsOverReminders},
+		{"folder", folder},
 		{"projections", projections},
 		{"stale projections", staleProjections},
 		{"unweighed projections", unweighed},

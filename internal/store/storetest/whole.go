@@ -224,6 +224,7 @@ func (w world) questionsOfRecord() []question {
 		asking("Entries", "", func(ctx context.Context, v clinic.View) ([]clinic.StoredEntry, error) {
 			return v.Entries(ctx, w.household, 1, 0)
 		}),
+		asking("Folder", "", func(ctx context.Context, v clinic.View) (clinic.Folder, error) { return v.Folder(ctx, w.household) }),
 		asking("EntriesByID", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
 			return v.EntriesByID(ctx, w.household, []uuid.UUID{id(anEntry, 1), id(anEntry, 4)})
 		}),
