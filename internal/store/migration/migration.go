@@ -1,12 +1,14 @@
-// Package migration holds what the engines share about bringing a database to the newest schema: which files there are, and which
-// of them a database lacks. The rules are in migrations/README.md.
+// Package migration holds what the engines share about bringing a database to the newest schema: which files there are, which of them
+// a database lacks, and that they are applied one after the other. The rules are in migrations/README.md.
 package migration
 
 import (
+	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"path"
 )
 
@@ -64,4 +66,19 @@ func Pending(known []File, applied []Applied) ([]File, error) {
 		}
 	}
 	return known[len(applied):], nil
+}
+
+// Run applies migrations until the database lacks none. once applies the first that is lacking, in a transaction of its own, and
+// returns it, nil where none is.
+func Run(ctx context.Context, log *slog.Logger, once func(ctx context.Context) (*File, error)) error {
+	for {
+		applied, err := once(ctx)
+		if err != nil {
+			return fmt.Errorf("migrate: %w", err)
+		}
+		if applied == nil {
+			return nil
+		}
+		log.InfoContext(ctx, "migrated", "version", applied.Version, "name", applied.Name)
+	}
 }

@@ -1,6 +1,9 @@
 package migration_test
 
 import (
+	"context"
+	"errors"
+	"log/slog"
 	"testing"
 	"testing/fstest"
 
@@ -62,4 +65,24 @@ func TestPending(t *testing.T) {
 		_, err := migration.Pending(known, c.applied)
 		require.ErrorIs(t, err, c.want, why)
 	}
+}
+
+func TestRunGoesOnUntilNothingIsLacking(t *testing.T) {
+	t.Parallel()
+	lacking := []migration.File{{Version: 1}, {Version: 2}}
+	log := slog.New(slog.DiscardHandler)
+	once := func(context.Context) (*migration.File, error) {
+		if len(lacking) == 0 {
+			return nil, nil
+		}
+		next := lacking[0]
+		lacking = lacking[1:]
+		return &next, nil
+	}
+	require.NoError(t, migration.Run(t.Context(), log, once))
+	assert.Empty(t, lacking)
+
+	failure := errors.New("the disk is full")
+	err := migration.Run(t.Context(), log, func(context.Context) (*migration.File, error) { return nil, failure })
+	require.ErrorIs(t, err, failure)
 }

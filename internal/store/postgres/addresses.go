@@ -6,7 +6,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/practice"
+	"swallowtail/internal/store/rowdoc"
 )
 
 var (
@@ -41,17 +41,8 @@ const selectAddress = `
 
 const selectFeed = `SELECT id, household, caregiver, hash, created FROM calendar_feed`
 
-// wantedDoc is what is wanted at an address, as it is kept.
-type wantedDoc struct {
-	Kinds      []string           `json:"kinds"`
-	Weekdays   []int              `json:"weekdays"`
-	QuietFrom  practice.TimeOfDay `json:"quiet_from"`
-	QuietUntil practice.TimeOfDay `json:"quiet_until"`
-	Timezone   string             `json:"timezone"`
-}
-
 // addressPlaces is where an address goes.
-func addressPlaces(a *clinic.Address, w *wantedDoc) []any {
+func addressPlaces(a *clinic.Address, w *rowdoc.Wanted) []any {
 	return []any{
 		&a.Household, &a.ID, &a.Caregiver, (*text)(&a.Channel), (*text)(&a.To), asList(w), (*instant)(&a.Created), (*instant)(&a.Verified),
 		(*instant)(&a.Failing), (*optional)(&a.Code.ID), (*instant)(&a.Code.Asked), &a.Code.Wrong,
@@ -59,14 +50,14 @@ func addressPlaces(a *clinic.Address, w *wantedDoc) []any {
 }
 
 func scanAddress(row scanner, a *clinic.Address) error {
-	var w wantedDoc
+	var w rowdoc.Wanted
 	err := row.Scan(addressPlaces(a, &w)...)
 	a.Wanted = clinic.Wanted(w)
 	return err
 }
 
 func scanRecipient(row scanner, r *clinic.Recipient) error {
-	var w wantedDoc
+	var w rowdoc.Wanted
 	err := row.Scan(append(addressPlaces(&r.Address, &w), (*instant)(&r.Withdrawn), &r.Devices)...)
 	r.Wanted = clinic.Wanted(w)
 	return err
@@ -110,7 +101,7 @@ func (t *tx) AddAddress(ctx context.Context, a clinic.Address) error {
 	if err := t.caregiverOf(ctx, a.Household, a.Caregiver); err != nil {
 		return err
 	}
-	w := wantedDoc(a.Wanted)
+	w := rowdoc.Wanted(a.Wanted)
 	return t.execOne(ctx, addAddress, a.Household, a.ID, a.Caregiver, text(a.Channel), text(a.To), asList(&w), ms(a.Created),
 		msOrNull(a.Verified), msOrNull(a.Failing), idOrNull(a.Code.ID), msOrNull(a.Code.Asked), a.Code.Wrong)
 }
@@ -121,7 +112,7 @@ func (t *tx) SetAddress(ctx context.Context, a clinic.Address) error {
 	if err != nil {
 		return err
 	}
-	w := wantedDoc(a.Wanted)
+	w := rowdoc.Wanted(a.Wanted)
 	return t.execOne(ctx, setAddress, before.Household, a.ID, asList(&w), msOrNull(a.Verified), msOrNull(a.Failing),
 		idOrNull(a.Code.ID), msOrNull(a.Code.Asked), a.Code.Wrong)
 }

@@ -7,7 +7,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/reminder"
+	"swallowtail/internal/store/rowdoc"
 )
 
 var (
@@ -47,35 +47,12 @@ const selectDelivery = `
 
 const whereCodeReady = ` WHERE clinic = $1 AND learner IS NULL AND ready <= $2 AND lapses > $2`
 
-// tryDoc is what became of a try, as it is kept.
-type tryDoc struct {
-	At          int64            `json:"at"`
-	Destination uuid.UUID        `json:"destination,omitzero"`
-	Channel     string           `json:"channel,omitzero"`
-	Outcome     reminder.Outcome `json:"outcome"`
-	Permanent   bool             `json:"permanent,omitzero"`
-	Detail      string           `json:"detail,omitzero"`
-}
-
-func tryDocs(tries []reminder.Try) []tryDoc {
-	docs := make([]tryDoc, len(tries))
-	for i, t := range tries {
-		docs[i] = tryDoc{ms(t.At), t.Destination, t.Channel, t.Outcome, t.Permanent, t.Detail}
-	}
-	return docs
-}
-
 func scanDelivery(row scanner, d *clinic.Delivery) error {
-	var docs []tryDoc
+	var docs []rowdoc.Try
 	err := row.Scan(&d.ID, &d.Clinic, &d.Household, (*optional)(&d.Learner), (*optional)(&d.Address), &d.Kind, &d.Night,
 		(*instant)(&d.Due), (*instant)(&d.Lapses), &d.State, (*optional)(&d.Claim), (*instant)(&d.Until), &d.Repeatable, &d.Sends,
 		(*instant)(&d.Changed), asList(&docs))
-	for _, t := range docs {
-		at := time.UnixMilli(t.At).UTC()
-		d.Tries = append(d.Tries, reminder.Try{
-			At: at, Destination: t.Destination, Channel: t.Channel, Outcome: t.Outcome, Permanent: t.Permanent, Detail: t.Detail,
-		})
-	}
+	d.Tries = rowdoc.Tries(docs)
 	return err
 }
 
@@ -161,13 +138,13 @@ type columns struct {
 	due, lapses, sends          []int64
 	until, changed, ready       []*int64
 	repeatable                  []bool
-	tries                       []list[[]tryDoc]
+	tries                       []list[[]rowdoc.Try]
 }
 
 func deliveryColumns(deliveries []clinic.Delivery) (c columns) {
 	for i := range deliveries {
 		d := &deliveries[i]
-		docs := tryDocs(d.Tries)
+		docs := rowdoc.TriesOf(d.Tries)
 		c.households, c.clinics, c.ids = append(c.households, d.Household), append(c.clinics, d.Clinic), append(c.ids, d.ID)
 		c.learners, c.addresses = append(c.learners, idOrNull(d.Learner)), append(c.addresses, idOrNull(d.Address))
 		c.claims, c.kinds = append(c.claims, idOrNull(d.Claim)), append(c.kinds, string(d.Kind))

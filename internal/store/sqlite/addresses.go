@@ -9,7 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/practice"
+	"swallowtail/internal/store/rowdoc"
 )
 
 var (
@@ -53,17 +53,8 @@ const selectFeed = `
 	SELECT f.id, h.id, p.id, f.hash, f.created
 	FROM calendar_feed f JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`
 
-// wantedDoc is what is wanted at an address, as it is kept.
-type wantedDoc struct {
-	Kinds      []string           `json:"kinds"`
-	Weekdays   []int              `json:"weekdays"`
-	QuietFrom  practice.TimeOfDay `json:"quiet_from"`
-	QuietUntil practice.TimeOfDay `json:"quiet_until"`
-	Timezone   string             `json:"timezone"`
-}
-
 // addressPlaces is where an address goes whose household goes to the first place.
-func addressPlaces(household any, a *clinic.Address, w *wantedDoc) []any {
+func addressPlaces(household any, a *clinic.Address, w *rowdoc.Wanted) []any {
 	return []any{
 		household, &a.ID, &a.Caregiver, &a.Channel, &a.To, asList(w), (*instant)(&a.Created), (*instant)(&a.Verified),
 		(*instant)(&a.Failing), &a.Code.ID, (*instant)(&a.Code.Asked), &a.Code.Wrong,
@@ -71,14 +62,14 @@ func addressPlaces(household any, a *clinic.Address, w *wantedDoc) []any {
 }
 
 func scanAddress(row scanner, a *clinic.Address) error {
-	var w wantedDoc
+	var w rowdoc.Wanted
 	err := row.Scan(addressPlaces(&a.Household, a, &w)...)
 	a.Wanted = clinic.Wanted(w)
 	return err
 }
 
 func scanRecipient(row scanner, household *int64, r *clinic.Recipient) error {
-	var w wantedDoc
+	var w rowdoc.Wanted
 	err := row.Scan(append(addressPlaces(household, &r.Address, &w), (*instant)(&r.Withdrawn), &r.Devices)...)
 	r.Wanted = clinic.Wanted(w)
 	return err
@@ -126,7 +117,7 @@ func (t *tx) AddAddress(ctx context.Context, a clinic.Address) error {
 	if err != nil {
 		return err
 	}
-	w := wantedDoc(a.Wanted)
+	w := rowdoc.Wanted(a.Wanted)
 	return t.execOne(ctx, addAddress, a.ID[:], household, caregiver, a.Channel, a.To, asList(&w), ms(a.Created),
 		msOrNull(a.Verified), msOrNull(a.Failing), idOrNull(a.Code.ID), msOrNull(a.Code.Asked), a.Code.Wrong)
 }
@@ -142,7 +133,7 @@ func (t *tx) keysOfCaregiver(ctx context.Context, household, caregiver uuid.UUID
 
 // SetAddress implements clinic.ReminderTx.
 func (t *tx) SetAddress(ctx context.Context, a clinic.Address) error {
-	w := wantedDoc(a.Wanted)
+	w := rowdoc.Wanted(a.Wanted)
 	return t.execOne(ctx, setAddress, asList(&w), msOrNull(a.Verified), msOrNull(a.Failing),
 		idOrNull(a.Code.ID), msOrNull(a.Code.Asked), a.Code.Wrong, a.ID[:])
 }

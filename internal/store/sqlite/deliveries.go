@@ -8,7 +8,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/reminder"
+	"swallowtail/internal/store/rowdoc"
 )
 
 var (
@@ -67,35 +67,12 @@ const replaceDelivery = ` ON CONFLICT (id) DO UPDATE SET household_key = exclude
 	until = excluded.until, repeatable = excluded.repeatable, claims = excluded.claims, changed = excluded.changed,
 	ready = excluded.ready, tries = excluded.tries`
 
-// tryDoc is what became of a try, as it is kept.
-type tryDoc struct {
-	At          int64            `json:"at"`
-	Destination uuid.UUID        `json:"destination,omitzero"`
-	Channel     string           `json:"channel,omitzero"`
-	Outcome     reminder.Outcome `json:"outcome"`
-	Permanent   bool             `json:"permanent,omitzero"`
-	Detail      string           `json:"detail,omitzero"`
-}
-
-func tryDocs(tries []reminder.Try) []tryDoc {
-	docs := make([]tryDoc, len(tries))
-	for i, t := range tries {
-		docs[i] = tryDoc{ms(t.At), t.Destination, t.Channel, t.Outcome, t.Permanent, t.Detail}
-	}
-	return docs
-}
-
 func scanDelivery(row scanner, d *clinic.Delivery) error {
-	var docs []tryDoc
+	var docs []rowdoc.Try
 	err := row.Scan(&d.ID, &d.Clinic, &d.Household, &d.Learner, &d.Address, &d.Kind, &d.Night, (*instant)(&d.Due),
 		(*instant)(&d.Lapses), &d.State, &d.Claim, (*instant)(&d.Until), &d.Repeatable, &d.Sends, (*instant)(&d.Changed),
 		asList(&docs))
-	for _, t := range docs {
-		at := time.UnixMilli(t.At).UTC()
-		d.Tries = append(d.Tries, reminder.Try{
-			At: at, Destination: t.Destination, Channel: t.Channel, Outcome: t.Outcome, Permanent: t.Permanent, Detail: t.Detail,
-		})
-	}
+	d.Tries = rowdoc.Tries(docs)
 	return err
 }
 
@@ -140,7 +117,7 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 	var others []uuid.UUID // whose reminder, if there is one, is not due when they are
 	for i := range deliveries {
 		d, k := &deliveries[i], keys[i]
-		ready, tries := msOrNull(d.Ready()), tryDocs(d.Tries)
+		ready, tries := msOrNull(d.Ready()), rowdoc.TriesOf(d.Tries)
 		rows[i] = []any{
 			k.household, ms(d.Due), d.ID[:], k.clinic, k.learner, idOrNull(d.Address), string(d.Kind), d.Night, ms(d.Lapses),
 			string(d.State), idOrNull(d.Claim), msOrNull(d.Until), d.Repeatable, d.Sends, msOrNull(d.Changed), ready, asList(&tries),

@@ -94,16 +94,11 @@ func (s *Store) Migrate(ctx context.Context) error {
 }
 
 func (s *Store) migrate(ctx context.Context, known []migration.File) error {
-	for {
-		applied, err := s.migrateOnce(ctx, known)
-		if err != nil {
-			return fmt.Errorf("migrate: %w", err)
-		}
-		if applied == nil {
-			return s.ensureEpoch(ctx)
-		}
-		s.options.Logger.InfoContext(ctx, "migrated", "version", applied.Version, "name", applied.Name)
+	err := migration.Run(ctx, s.options.Logger, func(ctx context.Context) (*migration.File, error) { return s.migrateOnce(ctx, known) })
+	if err != nil {
+		return err
 	}
+	return s.ensureEpoch(ctx)
 }
 
 // migrateOnce applies the first migration that the database lacks and returns it, nil where it lacks none. The
