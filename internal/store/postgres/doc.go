@@ -37,6 +37,8 @@
 //     and what is ready is read again, so that no upload goes on from what it was before the claim.
 //   - Preparing a store at a start: the one row of meta, by asking for the journal.
 //
+// Filling a database from another store is the one exception: it locks every table, so that nobody else comes in, and needs no other lock.
+//
 // A conditional update would do for some of these; it would ask the use cases, which know nothing of engines, to look at how many rows
 // were changed. SERIALIZABLE would do for all, and would refuse most of what meets at a clinic's trail.
 //
