@@ -83,10 +83,14 @@ func (s *Service) Rebuild(ctx context.Context, now time.Time) error {
 }
 
 func (s *Service) eachHousehold(ctx context.Context, do func(id uuid.UUID) error) error {
+	return eachHouseholdOf(ctx, s.Store, do)
+}
+
+func eachHouseholdOf(ctx context.Context, store Reader, do func(id uuid.UUID) error) error {
 	page := Page{Limit: MaxPage}
 	for {
 		var ids []uuid.UUID
-		err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		err := store.Read(ctx, func(ctx context.Context, view View) error {
 			var err error
 			ids, err = view.HouseholdIDs(ctx, page)
 			return err

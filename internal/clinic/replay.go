@@ -83,21 +83,21 @@ func (s *Service) BeginAnew(
 	if h.Replayed, err = s.Replay(ctx, tx, records, now); err != nil {
 		return h, err
 	}
-	if err := tellOfRestore(ctx, tx, h, now); err != nil {
+	if err := tellOfHistory(ctx, tx, "restore", h.Epoch, now); err != nil {
 		return h, err
 	}
 	return h, tx.SetJournal(ctx, journal)
 }
 
-// tellOfRestore puts the restore on the trail of every clinic.
-func tellOfRestore(ctx context.Context, tx Tx, h NewHistory, now time.Time) error {
+// tellOfHistory puts the command by which another history has begun on the trail of every clinic.
+func tellOfHistory(ctx context.Context, tx Tx, command string, epoch uuid.UUID, now time.Time) error {
 	clinics, err := clinicsIn(ctx, tx)
 	if err != nil {
 		return err
 	}
 	for _, id := range clinics {
-		row := operatorRow(ctx, id, "restore", now)
-		row.Thing = h.Epoch
+		row := operatorRow(ctx, id, command, now)
+		row.Thing = epoch
 		if err := enter(ctx, tx, &row); err != nil {
 			return err
 		}

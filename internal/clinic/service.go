@@ -18,7 +18,7 @@ import (
 )
 
 // Config is what the use cases work with. Every field but Hints, InviteLink, PublicURL, FailureTime and Listening must be set; Check, Rebuild,
-// VerifyAudit and BeginAnew, which work on a store that nobody is served from, need Store, NewID and Log alone.
+// VerifyAudit, BeginAnew, TakeFolds and BeginElsewhere, which work on a store that nobody is served from, need Store, NewID and Log alone.
 type Config struct {
 	Store        Store
 	Journal      Journal
