@@ -44,6 +44,7 @@ func commands() []command {
 		{"migrate", "bring a database to the newest schema", migrate},
 		{"backup", "write a backup of a database into a new file, while a server runs or not", backup},
 		{"restore", "put a backup in the place of a database, while a server runs or not", restore},
+		{"transfer", "move a database from a file into an empty one of PostgreSQL", transferToPostgres},
 		{"check", "verify a database: its file, chains, heads, entries, and each projection against a fresh fold", check},
 		{"audit heads", "tell how far each clinic's audit trail goes, to be kept elsewhere", auditHeads},
 		{"audit verify", "follow each clinic's audit trail from its first row, and look whether heads kept elsewhere are on it", auditVerify},
