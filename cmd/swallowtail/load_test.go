@@ -53,7 +53,9 @@ func TestLoadPlaysEveryScenarioAndFindsWhatWasAcknowledged(t *testing.T) {
 	for _, s := range r.Scenarios {
 		requests[s.Name] = s.Requests
 		assert.Empty(t, s.Errors, s.Name)
-		assert.Zero(t, s.Retries, s.Name)
+		assert.Empty(t, s.Again, s.Name)
+		assert.GreaterOrEqual(t, s.LongestWait, s.Latency.Max, s.Name)
+		assert.Positive(t, s.LongestStall, s.Name)
 		assert.Positive(t, s.PeakResident, s.Name)
 		assert.Positive(t, s.Latency.P50, s.Name)
 		assert.LessOrEqual(t, s.Latency.P50, s.Latency.P99, s.Name)
@@ -168,4 +170,20 @@ func TestLoadStopsWhenToldTo(t *testing.T) {
 	left, err := os.ReadDir(folder)
 	require.NoError(t, err)
 	assert.Empty(t, left, "what was made to be thrown away is gone")
+}
+
+func TestAReportTellsWhatWaited(t *testing.T) {
+	t.Parallel()
+	m := load.Measured{
+		Name: "evening", Took: 20 * time.Second, Latencies: []time.Duration{time.Second}, Connections: 1,
+		Errors: map[string]int{}, Again: map[string]int{"503 /problems/unavailable": 2, "no answer": 1},
+		Waited: 4250 * time.Millisecond, Stalled: 3 * time.Second,
+	}
+	r := loadReport{Households: 1, Scenarios: []scenarioReport{scenarioOf(&m, usage{}, false)}}
+	var out strings.Builder
+	require.NoError(t, r.write(&out))
+	assert.Contains(t, out.String(), "evening: 2 calls had to be made again: 503 /problems/unavailable\n")
+	assert.Contains(t, out.String(), "evening: 1 calls had to be made again: no answer\n")
+	assert.Contains(t, out.String(), "evening: the longest that anybody waited for one call was 4.2 s, the longest time without any answer 3.0 s.\n")
+	require.NoError(t, r.fault(), "to wait is no fault")
 }
