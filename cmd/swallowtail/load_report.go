@@ -37,8 +37,10 @@ type scenarioReport struct {
 	SessionsPerSecond float64        `json:"sessions_per_second,omitzero"`
 	History           float64        `json:"evenings_before_on_average,omitzero"`
 	Latency           latencyReport  `json:"latency_ms"`
-	Errors            map[string]int `json:"errors"` // calls given up, by kind
-	Retries           int            `json:"retries"`
+	Errors            map[string]int `json:"errors"`           // calls given up, by kind
+	Again             map[string]int `json:"made_again"`       // calls that had to be, by kind
+	LongestWait       float64        `json:"longest_wait_ms"`  // for one call, through all that was tried
+	LongestStall      float64        `json:"longest_stall_ms"` // in which no call was answered at all
 	OctetsSent        int64          `json:"octets_sent"`
 	OctetsReceived    int64          `json:"octets_received"`
 	Claimed           int            `json:"claimed,omitzero"`
@@ -87,7 +89,8 @@ func scenarioOf(m *load.Measured, used usage, told bool) scenarioReport {
 			P50: milliseconds(m.Quantile(0.5)), P99: milliseconds(m.Quantile(0.99)), P999: milliseconds(m.Quantile(0.999)),
 			Max: milliseconds(m.Quantile(1)),
 		},
-		Errors: m.Errors, Retries: m.Retries, OctetsSent: m.Sent, OctetsReceived: m.Received,
+		Errors: m.Errors, Again: m.Again, LongestWait: milliseconds(m.Waited), LongestStall: milliseconds(m.Stalled),
+		OctetsSent: m.Sent, OctetsReceived: m.Received,
 	}
 	if told {
 		r.CPUSeconds, r.PeakResident = used.cpu.Seconds(), used.resident
@@ -119,9 +122,7 @@ func databaseOf(before, after databaseSize, evenings int) *databaseReport {
 func (r *loadReport) fault() error {
 	failed := 0
 	for i := range r.Scenarios {
-		for _, n := range r.Scenarios[i].Errors {
-			failed += n
-		}
+		failed += sumOf(r.Scenarios[i].Errors)
 	}
 	switch v := r.Verified; {
 	case v != nil && v.Missing > 0:
@@ -147,13 +148,9 @@ func (r *loadReport) write(out io.Writer) error {
 	fmt.Fprintln(w, "\tlines\tcalls\ta second\tsessions/s\tp50 ms\tp99 ms\tp99.9 ms\tmax ms\tgiven up\tagain\tsent kB\tgot kB\tCPU s\tCPU s/1,000\tpeak MiB\t")
 	for i := range r.Scenarios {
 		s := &r.Scenarios[i]
-		failed := 0
-		for _, n := range s.Errors {
-			failed += n
-		}
 		fmt.Fprintf(w, "%s\t%d\t%d\t%.0f\t%s\t%.1f\t%.1f\t%.1f\t%.1f\t%d\t%d\t%.0f\t%.0f\t%s\t%s\t%s\t\n",
 			s.Name, s.Connections, s.Requests, s.RequestsPerSecond, orDash("%.0f", s.SessionsPerSecond),
-			s.Latency.P50, s.Latency.P99, s.Latency.P999, s.Latency.Max, failed, s.Retries,
+			s.Latency.P50, s.Latency.P99, s.Latency.P999, s.Latency.Max, sumOf(s.Errors), sumOf(s.Again),
 			float64(s.OctetsSent)/1000, float64(s.OctetsReceived)/1000,
 			orDash("%.2f", s.CPUSeconds), orDash("%.2f", s.CPUPerThousand), orDash("%.1f", mebi(s.PeakResident)))
 	}
@@ -184,11 +181,25 @@ func orDash(format string, figure float64) string {
 	return fmt.Sprintf(format, figure)
 }
 
+func sumOf(counts map[string]int) (sum int) {
+	for _, n := range counts {
+		sum += n
+	}
+	return sum
+}
+
 func (r *loadReport) writeErrors(out io.Writer) {
 	for i := range r.Scenarios {
 		s := &r.Scenarios[i]
 		for _, kind := range slices.Sorted(maps.Keys(s.Errors)) {
 			fmt.Fprintf(out, "\n%s: %d calls were given up: %s\n", s.Name, s.Errors[kind], kind)
+		}
+		for _, kind := range slices.Sorted(maps.Keys(s.Again)) {
+			fmt.Fprintf(out, "\n%s: %d calls had to be made again: %s\n", s.Name, s.Again[kind], kind)
+		}
+		if len(s.Again) > 0 {
+			fmt.Fprintf(out, "\n%s: the longest that anybody waited for one call was %.1f s, the longest time without any answer %.1f s.\n",
+				s.Name, s.LongestWait/1000, s.LongestStall/1000)
 		}
 		if s.History > 0 {
 			fmt.Fprintf(out, "\n%s: a household held %.1f evenings on average when it handed in another.\n", s.Name, s.History)

@@ -141,6 +141,9 @@ func (r *loadRun) dashboard(ctx context.Context) error {
 	if _, err := r.measured("summaries", func() (load.Measured, error) { return r.load.Summaries(ctx, staff) }); err != nil {
 		return err
 	}
+	if _, err := r.measured("one summary", func() (load.Measured, error) { return r.load.SummaryAgain(ctx, staff) }); err != nil {
+		return err
+	}
 	_, err = r.measured("the roster", func() (load.Measured, error) { return r.load.Roster(ctx, staff) })
 	return err
 }

@@ -60,16 +60,23 @@ func startServer(ctx context.Context, db, log string, args ...string) (*loadedSe
 	if err := errors.Join(outErr, inErr); err != nil {
 		return nil, fmt.Errorf("start a server: %w", err)
 	}
-	if err := s.cmd.Start(); err != nil {
-		return nil, fmt.Errorf("start a server: %w", err)
-	}
-	told := make(chan string, 1)
+	hold := leash(s.cmd)
+	told, started := make(chan string, 1), make(chan error, 1)
 	go func() {
+		defer hold()()
+		err := s.cmd.Start()
+		started <- err
+		if err != nil {
+			return
+		}
 		line, _ := bufio.NewReader(out).ReadString('\n') // an end without an address is noticed below
 		told <- strings.TrimSpace(line)
 		s.err = s.cmd.Wait()
 		close(s.end)
 	}()
+	if err := <-started; err != nil {
+		return nil, fmt.Errorf("start a server: %w", err)
+	}
 	select {
 	case line := <-told:
 		if _, base, found := strings.Cut(line, "Swallowtail serves at "); found {

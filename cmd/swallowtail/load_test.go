@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -53,7 +54,9 @@ func TestLoadPlaysEveryScenarioAndFindsWhatWasAcknowledged(t *testing.T) {
 	for _, s := range r.Scenarios {
 		requests[s.Name] = s.Requests
 		assert.Empty(t, s.Errors, s.Name)
-		assert.Zero(t, s.Retries, s.Name)
+		assert.Empty(t, s.Again, s.Name)
+		assert.GreaterOrEqual(t, s.LongestWait, s.Latency.Max, s.Name)
+		assert.Positive(t, s.LongestStall, s.Name)
 		assert.Positive(t, s.PeakResident, s.Name)
 		assert.Positive(t, s.Latency.P50, s.Name)
 		assert.LessOrEqual(t, s.Latency.P50, s.Latency.P99, s.Name)
@@ -62,6 +65,7 @@ func TestLoadPlaysEveryScenarioAndFindsWhatWasAcknowledged(t *testing.T) {
 	}
 	assert.Equal(t, map[string]int{
 		"evening": 40, "first sync": families, "summary": families,
+		"one summary":  100,   // by one clinician
 		"roster page":  4 * 5, // every order on every line, one page each
 		"overdue page": 1,
 		"claim":        2, // what there is, then nothing
@@ -123,7 +127,7 @@ func TestLoadIsBounded(t *testing.T) {
 		"all day":             {[]string{"--duration", "16m"}, "--duration: give 1s to 15m0s"},
 		"no such scenario":    {[]string{"--scenario", "siege"}, "--scenario: give one of evening, first-sync, dashboard, scheduler, all"},
 		"another machine":     {[]string{"--server", "https://practice.example.org", "--db", "x.db"}, "--beyond-loopback"},
-		"in the clear":        {[]string{"--server", "http://practice.example.org", "--beyond-loopback", "--db", "x.db"}, "is no public address"},
+		"in the clear":        {[]string{"--server", "http://practice.example.org", "--beyond-loopback", "--db", "x.db"}, "can't be called: give such as http://127.0.0.1:8080"},
 		"a server's database": {[]string{"--server", "http://127.0.0.1:1"}, "--server wants --db"},
 		"whose profiles":      {[]string{"--server", "http://127.0.0.1:1", "--db", "x.db", "--admin-addr", "127.0.0.1:0"}, "--admin-addr"},
 		"also far away":       {[]string{"--server", "https://practice.example.org", "--beyond-loopback", "--db", "x.db", "--connections", "513"}, "--connections"},
@@ -168,4 +172,52 @@ func TestLoadStopsWhenToldTo(t *testing.T) {
 	left, err := os.ReadDir(folder)
 	require.NoError(t, err)
 	assert.Empty(t, left, "what was made to be thrown away is gone")
+}
+
+// TestAServerDoesNotOutliveItsLoad, not even one that is killed.
+func TestAServerDoesNotOutliveItsLoad(t *testing.T) {
+	t.Parallel()
+	if runtime.GOOS != "linux" {
+		t.Skip("only Linux tells a process that the one which started it is gone")
+	}
+	cmd, _, said := loadChild(t, "--households", "25", "--connections", "2", "--duration", "5m", "--scenario", "evening")
+	folder, err := os.MkdirTemp("", "swallowtail-load-test-")
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		assert.Eventually(t, func() bool { return os.RemoveAll(folder) == nil }, stopTime, 10*time.Millisecond) // the server may be closing it
+	})
+	// The folder that it can't throw away any more is the test's, and the server is not held by its standard input.
+	cmd.Env = append(cmd.Env, "TMPDIR="+folder, childVariable+"=1")
+	require.NoError(t, cmd.Start())
+	base := ""
+	require.Eventually(t, func() bool {
+		_, after, _ := strings.Cut(said.String(), "Calls http://")
+		base, _, _ = strings.Cut(after, ".\n")
+		return strings.Contains(after, "evenings …")
+	}, startTime, 5*time.Millisecond)
+	require.NoError(t, cmd.Process.Kill())
+	require.Error(t, cmd.Wait())
+	require.Eventually(t, func() bool {
+		conn, err := (&net.Dialer{}).DialContext(t.Context(), "tcp", base)
+		if err == nil {
+			assert.NoError(t, conn.Close())
+		}
+		return err != nil
+	}, stopTime, 10*time.Millisecond)
+}
+
+func TestAReportTellsWhatWaited(t *testing.T) {
+	t.Parallel()
+	m := load.Measured{
+		Name: "evening", Took: 20 * time.Second, Latencies: []time.Duration{time.Second}, Connections: 1,
+		Errors: map[string]int{}, Again: map[string]int{"503 /problems/unavailable": 2, "no answer": 1},
+		Waited: 4250 * time.Millisecond, Stalled: 3 * time.Second,
+	}
+	r := loadReport{Households: 1, Scenarios: []scenarioReport{scenarioOf(&m, usage{}, false)}}
+	var out strings.Builder
+	require.NoError(t, r.write(&out))
+	assert.Contains(t, out.String(), "evening: 2 calls had to be made again: 503 /problems/unavailable\n")
+	assert.Contains(t, out.String(), "evening: 1 calls had to be made again: no answer\n")
+	assert.Contains(t, out.String(), "evening: the longest that anybody waited for one call was 4.2 s, the longest time without any answer 3.0 s.\n")
+	require.NoError(t, r.fault(), "to wait is no fault")
 }

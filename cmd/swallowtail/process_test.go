@@ -93,10 +93,16 @@ type child struct {
 // spawn starts a server on a database in a process of its own, which does not outlive the test, with what else is in its environment.
 func spawn(t *testing.T, db string, env ...string) *child {
 	t.Helper()
+	return spawnAt(t, "127.0.0.1:0", db, env...)
+}
+
+// spawnAt is spawn at an address of the test's choice.
+func spawnAt(t *testing.T, address, db string, env ...string) *child {
+	t.Helper()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	c := &child{out: newAnnouncement(), said: &lockedBuffer{}, end: make(chan struct{})}
-	args := withKeys(append([]string{"serve", "--db", db, "--addr", "127.0.0.1:0"}, unhurried()...))
+	args := withKeys(append([]string{"serve", "--db", db, "--addr", address}, unhurried()...))
 	c.cmd = exec.CommandContext(context.WithoutCancel(t.Context()), self, args...)
 	c.cmd.Env = append(append(os.Environ(), childVariable+"="+childHeld), env...)
 	_, err = c.cmd.StdinPipe() // closed by Wait

@@ -47,6 +47,7 @@ type Service struct {
 	changed   chan struct{} // holds something once a family's record or enrolment may have changed
 	weighing  chan struct{} // held by the one who weighs
 	readings  readings
+	summaries summaries
 	listeners *watch.Hub
 	rights    *Rights
 	codes     codeTries

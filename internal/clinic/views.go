@@ -89,6 +89,9 @@ func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.
 }
 
 func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
+	if kept, is, err := s.keptSummary(ctx, a, learner, q, now); is || err != nil {
+		return kept, err
+	}
 	sn, err := s.see(ctx, a, learner, q, now)
 	if err != nil {
 		return Summed{}, err
@@ -108,19 +111,13 @@ func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Ques
 	if sn.programme != nil {
 		doc.Enrolment, doc.Plan = sn.servedEnrolment()
 	}
-	return summed(doc)
-}
-
-func summed(doc served.ClinicSummary) (s Summed, err error) {
-	timeless := doc
-	timeless.AsOf = ""
-	said, err := served.Encode(timeless)
+	doc.AsOf = ""
+	said, err := served.Encode(doc)
 	if err != nil {
 		return Summed{}, err
 	}
-	s.Says = sha256.Sum256(said)
-	s.Doc, err = served.Encode(doc)
-	return s, err
+	says := sha256.Sum256(said)
+	return Summed{Doc: dated(said, sn.view.At), Says: says}, s.keepSummary(sn, q, said, says)
 }
 
 func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {

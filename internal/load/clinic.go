@@ -84,6 +84,33 @@ func (l *Load) Summaries(ctx context.Context, c Clinic) (Measured, error) {
 	}), nil
 }
 
+// again is how often each clinician reads one summary again: fewer times than the server lets anybody call without a pause, with what
+// else they read.
+const again = 100
+
+// SummaryAgain has clinicians read one learner's summary over and over, from eight connections or fewer, after it was read once: what
+// the server keeps of it is what makes the difference to Summaries.
+func (l *Load) SummaryAgain(ctx context.Context, c Clinic) (Measured, error) {
+	staff, err := l.staff(c)
+	if err != nil {
+		return Measured{}, err
+	}
+	lines := l.lines(min(l.Connections, clinicLines))
+	r := request{method: http.MethodGet, path: "/v1/learners/" + l.phones[0].learner + "/summary"}
+	var any struct{}
+	if err := lines[0].call(ctx, staff[0], r, &any); err != nil {
+		return Measured{}, err
+	}
+	lines[0].counted = newTally()
+	return l.together(ctx, "one summary", lines, func(ctx context.Context, nth int, on *line) {
+		next := staff.turns(nth, len(lines))
+		share(ctx, make([]struct{}, again*len(staff)), nth, len(lines), func(struct{}) {
+			var any struct{}
+			_ = on.call(ctx, next(), r, &any) // it is counted
+		})
+	}), nil
+}
+
 // Roster has clinicians read the roster, from eight connections or fewer, each from its first page to its last in every one of its
 // orders.
 func (l *Load) Roster(ctx context.Context, c Clinic) (Measured, error) {

@@ -172,6 +172,7 @@ func (l *line) handIn(ctx context.Context, u *upload) {
 		}
 	}
 	l.counted.handedIn(u.evenings, p.told)
+	l.load.told.Add(int64(u.evenings))
 	p.acknowledged = append(p.acknowledged, u.ids...)
 	p.told += u.evenings
 	p.cursor = got.Cursor

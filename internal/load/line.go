@@ -35,6 +35,7 @@ const (
 // line is one connection to the server, on which one call is made at a time.
 type line struct {
 	load    *Load
+	server  int // of those that there are, the one that is called: see base
 	http    *http.Client
 	counted *tally
 	octets  octets
@@ -80,6 +81,14 @@ func (c *countedConn) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// base returns the address of the server that is called now.
+func (l *line) base() string {
+	if at := l.server % (1 + len(l.load.Others)); at > 0 {
+		return l.load.Others[at-1]
+	}
+	return l.load.Base
+}
+
 // request is a call to make.
 type request struct {
 	method, path string
@@ -91,6 +100,8 @@ type request struct {
 // be made again: a sync call hands in entries with ids of their own. It notes how long the answer took, or what kind of failure
 // it was.
 func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any) error {
+	began := l.load.Now()
+	defer func() { l.counted.done(l.load.Now().Sub(began)) }()
 	for attempt := range attempts {
 		err := who.Do(ctx, func(access string) error { return l.timed(ctx, access, r) })
 		if err == nil {
@@ -106,7 +117,10 @@ func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any)
 			l.counted.failed(kindOf(err))
 			return err
 		}
-		l.counted.retried()
+		l.counted.madeAgain(kindOf(err))
+		if client.AsProblem(err) == nil {
+			l.server++
+		}
 		select {
 		case <-ctx.Done():
 			l.counted.failed("stopped while waiting to try again")
@@ -132,7 +146,8 @@ func (l *line) timed(ctx context.Context, access string, r request) error {
 	began := l.load.Now()
 	err := l.exchange(context.WithoutCancel(ctx), access, r)
 	if err == nil {
-		l.counted.took(l.load.Now().Sub(began))
+		ended := l.load.Now()
+		l.counted.took(ended.Sub(began), ended)
 	}
 	return err
 }
@@ -143,7 +158,7 @@ func (l *line) exchange(ctx context.Context, access string, r request) error {
 	if err != nil {
 		return err
 	}
-	request, err := http.NewRequestWithContext(ctx, r.method, l.load.Base+r.path, bytes.NewReader(body))
+	request, err := http.NewRequestWithContext(ctx, r.method, l.base()+r.path, bytes.NewReader(body))
 	if err != nil {
 		return fmt.Errorf("%w: %w", errAnswer, err)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -13,7 +14,10 @@ import (
 
 // Config is whom to play, and against what.
 type Config struct {
-	Base        string // such as http://127.0.0.1:8080
+	Base string // such as http://127.0.0.1:8080
+	// Others are further servers on the same database. Each line has a server that it calls first, and turns to the next where it
+	// gets no answer.
+	Others      []string
 	Families    []Family
 	First       time.Time // midnight, at home, before the families' first evening; its location has an IANA name
 	Connections int       // at least 1
@@ -30,6 +34,7 @@ type Load struct {
 	Config
 	phones []*phone
 	writer *writer
+	told   atomic.Int64
 }
 
 // New returns families who have handed in nothing yet.
@@ -42,11 +47,15 @@ func New(c Config) (*Load, error) {
 	return &Load{Config: c, phones: phones, writer: &writer{newID: c.NewID, random: random, first: c.First}}, nil
 }
 
-// lines returns n lines.
+// Acknowledged returns how many evenings have been acknowledged so far. It may be asked while a scenario is played.
+func (l *Load) Acknowledged() int { return int(l.told.Load()) }
+
+// lines returns n lines, which call the servers in turn.
 func (l *Load) lines(n int) []*line {
 	lines := make([]*line, n)
 	for i := range lines {
 		lines[i] = l.newLine()
+		lines[i].server = i
 	}
 	return lines
 }
@@ -63,7 +72,7 @@ func (l *Load) together(ctx context.Context, name string, lines []*line, part fu
 	}
 	all.Wait()
 	m.Took = l.Now().Sub(began)
-	m.gather(lines)
+	m.gather(lines, began)
 	for _, on := range lines {
 		on.end()
 	}

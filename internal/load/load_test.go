@@ -132,9 +132,51 @@ func TestNothingIsLostByTryingAgain(t *testing.T) {
 	m, err := l.Evening(t.Context(), 6)
 	require.NoError(t, err)
 	assert.Equal(t, 6, m.Evenings)
-	assert.Equal(t, 2, m.Retries)
+	assert.Equal(t, map[string]int{"no answer": 1, "503 about:blank": 1}, m.Again)
+	assert.Equal(t, 2, m.Retries())
+	assert.Greater(t, m.Waited, m.Quantile(1), "who was asked to come later waited longer than any answer took")
+	assert.GreaterOrEqual(t, m.Waited, firstWait)
+	assert.GreaterOrEqual(t, m.Stalled, firstWait, "on one line nobody is answered meanwhile")
+	assert.LessOrEqual(t, m.Stalled, m.Took)
 	assert.Empty(t, m.Errors)
 	assert.Equal(t, Verified{Families: 2, Acknowledged: 6 * EntriesOfEvening}, l.Verify(t.Context()))
+}
+
+// TestALineTurnsToAnotherServer when its own is gone, and stays there.
+func TestALineTurnsToAnotherServer(t *testing.T) {
+	t.Parallel()
+	s := &server{}
+	l := against(t, s, 2)
+	gone := httptest.NewServer(http.NotFoundHandler())
+	gone.Close()
+	l.Base, l.Others = gone.URL, []string{l.Base}
+	m, err := l.Evening(t.Context(), 10)
+	require.NoError(t, err)
+	assert.Equal(t, 10, m.Evenings)
+	assert.Equal(t, 10, l.Acknowledged())
+	assert.Empty(t, m.Errors)
+	assert.Equal(t, map[string]int{"no answer": 1}, m.Again, "of two lines one began with the server that is gone")
+}
+
+func TestALongestGap(t *testing.T) {
+	t.Parallel()
+	at := func(ms ...int) (all []time.Time) {
+		for _, n := range ms {
+			all = append(all, time.UnixMilli(int64(n)))
+		}
+		return all
+	}
+	for name, c := range map[string]struct {
+		instants []time.Time
+		want     time.Duration
+	}{
+		"nothing":          {nil, 100 * time.Millisecond},
+		"in the middle":    {at(90, 10, 50), 40 * time.Millisecond},
+		"before the first": {at(60, 80), 60 * time.Millisecond},
+		"after the last":   {at(10, 10, 20), 80 * time.Millisecond},
+	} {
+		assert.Equal(t, c.want, longestGap(at(0)[0], at(100)[0], c.instants), name)
+	}
 }
 
 func TestWhatIsMissingIsFound(t *testing.T) {

@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/puddle/v2"
 
 	"swallowtail/internal/fault"
 )
@@ -17,8 +19,12 @@ var (
 	errAbsent      = fault.New(fault.NotFound, "not-found", "There is no such thing here.")
 	errTaken       = fault.New(fault.Conflict, "conflict", "It exists already.")
 	errFull        = fault.New(fault.OutOfSpace, "out-of-space", "The server has run out of space.")
-	errUnavailable = fault.New(fault.Unavailable, "unavailable", "The server cannot reach its data at the moment.")
+	errUnavailable = fault.New(fault.Unavailable, "unavailable", "The server cannot reach its data at the moment.").After(awhile)
 )
+
+// awhile is after how long a call may be made again that PostgreSQL could not be asked for. It is back within a second or two when it
+// was started again, and a connection or a lock is free in far less.
+const awhile = 2 * time.Second
 
 // ErrDamaged answers a database of which the server itself says that it is damaged.
 var ErrDamaged = errors.New("the database is damaged")
@@ -75,9 +81,10 @@ func translated(err error) error {
 	return err
 }
 
-// isDisconnected tells whether an error that is none of the server's own says that the server can't be reached, or no more.
+// isDisconnected tells whether an error that is none of the server's own says that the server can't be reached, or no more, as when
+// this store has been closed.
 func isDisconnected(err error) bool {
-	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) {
+	if errors.Is(err, puddle.ErrClosedPool) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) {
 		return true
 	}
 	if _, ok := errors.AsType[*pgconn.ConnectError](err); ok {

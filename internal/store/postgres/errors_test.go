@@ -69,7 +69,7 @@ func TestEverySettingOfAConnection(t *testing.T) {
 	require.NoError(t, err)
 	again := openAt(t, s.pool.Config().ConnString())
 	for setting, want := range map[string]string{
-		"synchronous_commit": "on", "lock_timeout": "10s", "idle_in_transaction_session_timeout": "1min", "application_name": "swallowtail",
+		"synchronous_commit": "on", "lock_timeout": "10s", "statement_timeout": "1min", "idle_in_transaction_session_timeout": "1min", "application_name": "swallowtail",
 	} {
 		var got string
 		require.NoError(t, again.pool.QueryRow(t.Context(), "SHOW "+setting).Scan(&got))
@@ -243,4 +243,40 @@ func TestTheTrailIsOnlyAddedTo(t *testing.T) {
 		_, err := s.pool.Exec(t.Context(), text)
 		require.ErrorContains(t, err, "only added to", text)
 	}
+}
+
+// TestAClosedStoreIsAway, not broken: whoever still asks may ask another server.
+func TestAClosedStoreIsAway(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	require.NoError(t, s.Close())
+	assert.Equal(t, fault.Unavailable, fault.KindOf(s.InTx(t.Context(), func(context.Context, clinic.Tx) error { return nil })))
+	assert.Equal(t, fault.Unavailable, fault.KindOf(s.Read(t.Context(), func(context.Context, clinic.View) error { return nil })))
+}
+
+// TestAStatementThatTakesTooLong is given up, and lets go of what it held.
+func TestAStatementThatTakesTooLong(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	c := aClinic()
+	require.NoError(t, addOne(t.Context(), s, c))
+	err := s.InTx(t.Context(), func(ctx context.Context, store clinic.Tx) error {
+		inside, ok := store.(*tx)
+		require.True(t, ok)
+		if _, err := store.Clinic(ctx, c.ID); err != nil {
+			return err
+		}
+		_, err := inside.exec(ctx, statement{"be quick", `SET LOCAL statement_timeout = 50`}) // what is otherwise a minute
+		require.NoError(t, err)
+		_, err = inside.exec(ctx, statement{"dawdle", `SELECT pg_sleep(60)`})
+		return err
+	})
+	refusal, ok := errors.AsType[*fault.Error](err)
+	require.True(t, ok, "%v", err)
+	assert.Equal(t, fault.Unavailable, refusal.Kind)
+	assert.Equal(t, awhile, refusal.Wait)
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		_, err := tx.Clinic(ctx, c.ID)
+		return err
+	}))
 }

@@ -117,7 +117,7 @@ func (s *Store) migrateOnce(ctx context.Context, known []migration.File) (*migra
 		return nil, translated(err)
 	}
 	for _, text := range []string{
-		`SET LOCAL lock_timeout = 0`, fmt.Sprintf(`SELECT pg_advisory_xact_lock(%d)`, toMigrate), createMigrations,
+		`SET LOCAL lock_timeout = 0`, `SET LOCAL statement_timeout = 0`, fmt.Sprintf(`SELECT pg_advisory_xact_lock(%d)`, toMigrate), createMigrations,
 	} {
 		if _, err := t.Exec(ctx, text); err != nil {
 			return nil, translated(err)

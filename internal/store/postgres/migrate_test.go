@@ -116,3 +116,17 @@ func TestMigrationThatFails(t *testing.T) {
 	require.NoError(t, s.pool.QueryRow(t.Context(), `SELECT count(*) FROM pg_tables WHERE tablename IN ('child', 'half')`).Scan(&tables))
 	assert.Equal(t, 1, tables)
 }
+
+// TestMigratingTakesAsLongAsItTakes, which may be longer than any other statement may, and any wait for a lock.
+func TestMigratingTakesAsLongAsItTakes(t *testing.T) {
+	t.Parallel()
+	files, err := migration.Load(fstest.MapFS{"postgres/0001_slow.sql": {Data: []byte(`DO $$ BEGIN
+		ASSERT current_setting('statement_timeout') = '0';
+		ASSERT current_setting('lock_timeout') = '0';
+	END $$`)}}, "postgres")
+	require.NoError(t, err)
+	s := openAt(t, postgrestest.Empty(t))
+	applied, err := s.migrateOnce(t.Context(), files)
+	require.NoError(t, err)
+	assert.Equal(t, "0001_slow.sql", applied.Name)
+}

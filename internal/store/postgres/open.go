@@ -20,6 +20,8 @@ const (
 	defaultPatience    = 10 * time.Second
 	// abandonedAfter is how long a transaction may do nothing. A server that has lost its network holds what it locked for no longer.
 	abandonedAfter = time.Minute
+	// slowest is how many times the patience a statement may take, with its wait for a lock; migrating takes as long as it takes.
+	slowest = 6
 	// oldest is the oldest version of PostgreSQL that the store is tried on, as server_version_num has it.
 	oldest = 150000
 )
@@ -34,7 +36,8 @@ type Options struct {
 	// Connections is how many transactions can run at the same time; 0 stands for 16, or for what the address says as
 	// pool_max_conns.
 	Connections int
-	// Patience is how long a transaction waits for a connection, and for another transaction; 0 stands for 10 s.
+	// Patience is how long a transaction waits for a connection, and for another transaction; 0 stands for 10 s. No statement takes
+	// longer than six times that.
 	Patience time.Duration
 }
 
@@ -92,6 +95,7 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 		"application_name":                    "swallowtail",
 		"synchronous_commit":                  "on", // whatever the database has: what was acknowledged is on the disk
 		"lock_timeout":                        patience,
+		"statement_timeout":                   strconv.FormatInt((slowest * options.Patience).Milliseconds(), 10),
 		"idle_in_transaction_session_timeout": strconv.FormatInt(abandonedAfter.Milliseconds(), 10),
 		"jit":                                 "off", // every statement is a small one
 	} {

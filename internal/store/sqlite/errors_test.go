@@ -181,3 +181,14 @@ func TestTextsOfErrors(t *testing.T) {
 	require.ErrorContains(t, err, "add clinic: ")
 	assert.NotContains(t, err.Error(), c.Name)
 }
+
+// TestAClosedStoreIsAway, not broken: whoever still asks may ask another server.
+func TestAClosedStoreIsAway(t *testing.T) {
+	t.Parallel()
+	s, err := Open(t.Context(), filepath.Join(t.TempDir(), "store.db"), testOptions(t))
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.Close())
+	assert.Equal(t, fault.Unavailable, fault.KindOf(s.InTx(t.Context(), func(context.Context, clinic.Tx) error { return nil })))
+	assert.Equal(t, fault.Unavailable, fault.KindOf(s.Read(t.Context(), func(context.Context, clinic.View) error { return nil })))
+}

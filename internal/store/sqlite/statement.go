@@ -9,6 +9,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync/atomic"
 
 	"github.com/google/uuid"
 
@@ -25,11 +26,15 @@ type statement struct {
 type pool struct {
 	db          *sql.DB
 	connections int
+	closed      atomic.Bool
 }
 
 // begin starts a transaction.
 func (p *pool) begin(ctx context.Context, readOnly bool) (*work, error) {
 	tx, err := beginOn(ctx, p.db, readOnly)
+	if err != nil && p.closed.Load() {
+		err = errUnavailable.Because(err) // the server is about to end, and others may be there
+	}
 	if err != nil {
 		return nil, fmt.Errorf("begin transaction: %w", translated(err))
 	}
@@ -42,7 +47,10 @@ func (p *pool) renew() {
 	p.db.SetMaxIdleConns(p.connections)
 }
 
-func (p *pool) close() error { return p.db.Close() }
+func (p *pool) close() error {
+	p.closed.Store(true)
+	return p.db.Close()
+}
 
 // work is a transaction that runs. It remembers an error after which nothing may be run in it any more.
 type work struct {
