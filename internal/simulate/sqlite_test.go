@@ -79,10 +79,9 @@ func (e *sqliteEngine) From(ctx context.Context, snapshot Snapshot) (Storage, er
 }
 
 func (e *sqliteEngine) open(ctx context.Context, path string) (*sqliteStorage, error) {
-	var made atomic.Uint64
 	store, err := sqlite.Open(ctx, path, sqlite.Options{
 		Logger:  slog.New(slog.DiscardHandler),
-		NewID:   func() uuid.UUID { return idOf(serverSpace, 1<<31+made.Add(1)) },
+		NewID:   func() uuid.UUID { return firstEpoch },
 		Now:     func() time.Time { return began },
 		Readers: 1,
 	})
