@@ -12,6 +12,7 @@ import (
 // Callers ask for what one of each kind may read. One that is nil is nobody, who asks for nothing. They return the body of the answer.
 type Callers struct {
 	Lead, Scheduler, Device func(path string) []byte
+	NoTrail                 bool // whether the trail is left out
 }
 
 // pages bounds how many pages of one list are read.
@@ -21,7 +22,7 @@ const pages = 40
 // now and as of the one given (RFC 3339). What is read leaves rows on the trail, which is read last.
 func (d Description) Readings(by Callers, asOf string) {
 	if by.Lead != nil {
-		d.staffReads(by.Lead, asOf)
+		d.staffReads(by, asOf)
 	}
 	if by.Scheduler != nil {
 		listed(by.Scheduler, "/v1/reminders/overdue", url.Values{}, 3)
@@ -40,12 +41,13 @@ func (d Description) Readings(by Callers, asOf string) {
 			by.Device("/v1/learners/" + l.ID + "/summary")
 		}
 	}
-	if by.Lead != nil {
+	if by.Lead != nil && !by.NoTrail {
 		listed(by.Lead, "/v1/audit", url.Values{}, 50)
 	}
 }
 
-func (d Description) staffReads(as func(path string) []byte, asOf string) {
+func (d Description) staffReads(by Callers, asOf string) {
+	as := by.Lead
 	var plans struct{ Plans []struct{ ID string } }
 	_ = json.Unmarshal(as("/v1/plans"), &plans) // a refusal has none
 	for _, p := range plans.Plans {
@@ -64,7 +66,9 @@ func (d Description) staffReads(as func(path string) []byte, asOf string) {
 			as(at + what + "?" + url.Values{"as_of": {asOf}}.Encode())
 		}
 		listed(as, at+"/entries", url.Values{}, 9)
-		as("/v1/audit?" + url.Values{"learner": {l}}.Encode())
+		if !by.NoTrail {
+			as("/v1/audit?" + url.Values{"learner": {l}}.Encode())
+		}
 	}
 }
 

@@ -25,11 +25,13 @@ func TestMain(m *testing.M) {
 //
 //	SWALLOWTAIL_SIMULATE           how many schedules to play in memory (20,000)
 //	SWALLOWTAIL_SIMULATE_POSTGRES  how many to play on PostgreSQL (200), where a server is named
+//	SWALLOWTAIL_SIMULATE_COMPARED  how many to play on every store and compare (60), where a server is named
 //	SWALLOWTAIL_SIMULATE_SEED      the only schedule to play, with its trace
 //	SWALLOWTAIL_SIMULATE_EVERY     leaves out all schedules but every so manyth, and the first
 const (
 	countVariable         = "SWALLOWTAIL_SIMULATE"
 	countPostgresVariable = "SWALLOWTAIL_SIMULATE_POSTGRES"
+	countComparedVariable = "SWALLOWTAIL_SIMULATE_COMPARED"
 	seedVariable          = "SWALLOWTAIL_SIMULATE_SEED"
 	everyVariable         = "SWALLOWTAIL_SIMULATE_EVERY"
 )
@@ -39,6 +41,7 @@ const (
 	inMemory, inMemoryRaced = 20_000, 200
 	onSQLite, onSQLiteRaced = 500, 20
 	onPostgres              = 200
+	onEvery                 = 60
 )
 
 func numberFrom(t *testing.T, variable string) (n uint64, given bool) {
