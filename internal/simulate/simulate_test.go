@@ -24,8 +24,8 @@ func TestMain(m *testing.M) {
 // The tests read these variables:
 //
 //	SWALLOWTAIL_SIMULATE           how many schedules to play in memory (20,000)
-//	SWALLOWTAIL_SIMULATE_POSTGRES  how many to play on PostgreSQL (200), where a server is named
-//	SWALLOWTAIL_SIMULATE_COMPARED  how many to play on every store and compare (60), where a server is named
+//	SWALLOWTAIL_SIMULATE_POSTGRES  how many to play on PostgreSQL (100), where a server is named
+//	SWALLOWTAIL_SIMULATE_COMPARED  how many to play on every store and compare (30), where a server is named
 //	SWALLOWTAIL_SIMULATE_SEED      the only schedule to play, with its trace
 //	SWALLOWTAIL_SIMULATE_EVERY     leaves out all schedules but every so manyth, and the first
 const (
@@ -40,8 +40,8 @@ const (
 const (
 	inMemory, inMemoryRaced = 20_000, 200
 	onSQLite, onSQLiteRaced = 500, 20
-	onPostgres              = 200
-	onEvery                 = 60
+	onPostgres              = 100
+	onEvery                 = 30
 )
 
 func numberFrom(t *testing.T, variable string) (n uint64, given bool) {
