@@ -74,7 +74,9 @@ func (w wire) RoundTrip(request *http.Request) (*http.Response, error) {
 	if response.Header.Get("Content-Encoding") == "gzip" {
 		plain = gunzipped(w.t, body)
 	}
-	w.check(request, response, plain)
+	if !isTwinned(w.t) { // whose tests have looked at that already
+		w.check(request, response, plain)
+	}
 	response.Body = io.NopCloser(bytes.NewReader(body))
 	return response, nil
 }

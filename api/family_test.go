@@ -113,6 +113,7 @@ func (f *family) redeem(code string, caregiver map[string]any) *phone {
 		CaregiverID: uuid.MustParse(p.caregiver), DeviceID: uuid.MustParse(p.device),
 		Session: held.Session,
 	}}
+	f.twins.addPhone(p)
 	return p
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/binary"
+	"io"
 	"log/slog"
 	"net/http"
 	"path/filepath"
@@ -86,6 +87,7 @@ type house struct {
 	service *clinic.Service
 	handler http.Handler
 	madeIDs *ids // by devices
+	twins   *twins
 }
 
 var cheap = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
@@ -111,23 +113,46 @@ func openHouse(t testing.TB, path string, keys *access.Keys, at *clock, made *id
 func openHouseWith(t testing.TB, path string, keys *access.Keys, at *clock, made *ids, limits watch.Limits) *house {
 	t.Helper()
 	h := &house{t: t, path: path, clock: at, keys: keys, madeIDs: made}
-	server := &ids{space: serverIDs}
-	server.made.Store(uint64(at.now().Sub(start) / time.Millisecond)) // so that later openings make later ids
-	log := slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
+	server := newServerIDs(at)
 	var err error
-	h.store, err = sqlite.Open(t.Context(), path, sqlite.Options{Logger: log, NewID: server.next, Now: at.now})
+	h.store, err = sqlite.Open(t.Context(), path, sqlite.Options{Logger: quiet(t), NewID: server.next, Now: at.now})
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, h.store.Close()) })
 	require.NoError(t, h.store.Migrate(t.Context()))
-	h.service = clinic.New(clinic.Config{
-		Store: h.store, Journal: journal.NewMemory(server.next()), Keys: keys, Random: rand.Reader, NewID: server.next, PasswordCost: cheap, Log: log, Listening: limits,
-		PublicURL: publicURL,
-	})
-	t.Cleanup(h.service.EndListening)
-	require.NoError(t, h.service.Prepare(t.Context(), at.now()))
-	h.handler, err = api.New(api.Config{Service: h.service, Keys: keys, Log: log, Now: at.now})
-	require.NoError(t, err)
+	random := rand.Reader
+	if isTwinned(t) {
+		random = newSecrets()
+	}
+	h.service, h.handler = h.serve(h.store, random, server, limits)
+	if isTwinned(t) {
+		h.addTwins()
+	}
 	return h
+}
+
+func newServerIDs(at *clock) *ids {
+	server := &ids{space: serverIDs}
+	server.made.Store(uint64(at.now().Sub(start) / time.Millisecond)) // so that later openings make later ids
+	return server
+}
+
+func quiet(t testing.TB) *slog.Logger {
+	return slog.New(slog.NewTextHandler(t.Output(), &slog.HandlerOptions{Level: slog.LevelError}))
+}
+
+// serve returns the service over a store.
+func (h *house) serve(store clinic.Store, random io.Reader, server *ids, limits watch.Limits) (*clinic.Service, http.Handler) {
+	h.t.Helper()
+	log := quiet(h.t)
+	service := clinic.New(clinic.Config{
+		Store: store, Journal: journal.NewMemory(server.next()), Keys: h.keys, Random: random, NewID: server.next, PasswordCost: cheap,
+		Log: log, Listening: limits, PublicURL: publicURL,
+	})
+	h.t.Cleanup(service.EndListening)
+	require.NoError(h.t, service.Prepare(h.t.Context(), h.clock.now()))
+	handler, err := api.New(api.Config{Service: service, Keys: h.keys, Log: log, Now: h.clock.now})
+	require.NoError(h.t, err)
+	return service, handler
 }
 
 // read looks at the store beside the API.
@@ -170,9 +195,11 @@ func (h *house) nobody(token string) who { return who{house: h, raw: token} }
 func (h *house) session(m clinic.Member) uuid.UUID {
 	h.t.Helper()
 	family := uuid.New()
-	require.NoError(h.t, h.store.InTx(h.t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: family[:], Family: family, Member: m.ID})
-	}))
+	everywhere(h, func(_ *clinic.Service, store clinic.Store) (any, error) {
+		return nil, store.InTx(h.t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+			return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: family[:], Family: family, Member: m.ID})
+		})
+	})
 	return family
 }
 
@@ -195,21 +222,30 @@ func (h *house) newSite(name string) *site {
 
 func (h *house) newSiteAsking(name, secondFactor string) *site {
 	h.t.Helper()
-	c, err := h.service.AddClinic(h.t.Context(), clinic.NewClinic{
-		Name: name, Timezone: "America/Halifax", ClinicSettings: clinic.ClinicSettings{SecondFactor: secondFactor},
-	}, h.clock.now())
-	require.NoError(h.t, err)
+	c := everywhere(h, func(on *clinic.Service, _ clinic.Store) (clinic.Clinic, error) {
+		return on.AddClinic(h.t.Context(), clinic.NewClinic{
+			Name: name, Timezone: "America/Halifax", ClinicSettings: clinic.ClinicSettings{SecondFactor: secondFactor},
+		}, h.clock.now())
+	})
 	s := &site{house: h, id: c.ID, members: map[access.Role]clinic.Member{}}
 	for role, caller := range map[access.Role]*who{access.RoleClinician: &s.clinician, access.RoleLead: &s.lead} {
-		m, err := h.service.AddMember(h.t.Context(), clinic.NewMember{
+		m := h.newMember(clinic.NewMember{
 			Clinic: c.ID, Email: string(role) + "@" + name + ".example", Name: "Invented", Role: role, Password: password,
-		}, h.clock.now())
-		require.NoError(h.t, err)
+		})
 		s.members[role] = m
 		*caller = who{house: h, principal: access.Principal{Role: role, ClinicID: c.ID, ClinicianID: m.ID, Session: h.session(m)}}
 	}
-	token, err := h.service.IssueServiceToken(h.t.Context(), c.ID, access.RoleScheduler, 300*24*time.Hour, h.clock.now())
-	require.NoError(h.t, err)
+	token := everywhere(h, func(on *clinic.Service, _ clinic.Store) (string, error) {
+		return on.IssueServiceToken(h.t.Context(), c.ID, access.RoleScheduler, 300*24*time.Hour, h.clock.now())
+	})
 	s.scheduler = h.nobody(token)
+	h.twins.add(s)
 	return s
+}
+
+func (h *house) newMember(m clinic.NewMember) clinic.Member {
+	h.t.Helper()
+	return everywhere(h, func(on *clinic.Service, _ clinic.Store) (clinic.Member, error) {
+		return on.AddMember(h.t.Context(), m, h.clock.now())
+	})
 }

@@ -249,10 +249,9 @@ func (c *crowd) strangers(north *site, otter *family) {
 		c.join(principal{name: name, who: c.nobody(token), problem: "token-invalid"})
 	}
 	member := func(role string) (clinic.Member, who) {
-		m, err := c.service.AddMember(c.t.Context(), clinic.NewMember{
+		m := c.newMember(clinic.NewMember{
 			Clinic: north.id, Email: role + "@north.example", Name: "Invented", Role: access.RoleLead, Password: password,
-		}, c.clock.now())
-		require.NoError(c.t, err)
+		})
 		return m, who{house: c.house, principal: access.Principal{
 			Role: access.RoleLead, ClinicID: north.id, ClinicianID: m.ID, Session: c.session(m),
 		}}
@@ -279,15 +278,19 @@ func (c *crowd) strangers(north *site, otter *family) {
 	invalid("a lead who signed out", left.text("access_token"))
 	disabled, as := member("disabled")
 	token := as.token()
-	require.NoError(c.t, c.service.SetMemberDisabled(c.t.Context(), disabled.Email, true, c.clock.now()))
+	everywhere(c.house, func(on *clinic.Service, _ clinic.Store) (any, error) {
+		return nil, on.SetMemberDisabled(c.t.Context(), disabled.Email, true, c.clock.now())
+	})
 	invalid("a lead who is disabled", token)
 	invalid("a lead who is disabled, in a session that goes on", as.token())
-	service, err := c.service.IssueServiceToken(c.t.Context(), north.id, access.RoleScheduler, time.Hour, c.clock.now())
-	require.NoError(c.t, err)
+	service := everywhere(c.house, func(on *clinic.Service, _ clinic.Store) (string, error) {
+		return on.IssueServiceToken(c.t.Context(), north.id, access.RoleScheduler, time.Hour, c.clock.now())
+	})
 	held, err := c.keys.Verify(service, c.clock.now())
 	require.NoError(c.t, err)
-	_, err = c.service.RevokeServiceToken(c.t.Context(), uuid.MustParse(held.TokenID), c.clock.now())
-	require.NoError(c.t, err)
+	everywhere(c.house, func(on *clinic.Service, _ clinic.Store) (any, error) {
+		return on.RevokeServiceToken(c.t.Context(), uuid.MustParse(held.TokenID), c.clock.now())
+	})
 	invalid("a revoked scheduler", service)
 	member("novice")
 }

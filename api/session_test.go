@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/clinic"
 )
 
 // guardedLead is a site whose lead has a second factor.
@@ -173,16 +174,23 @@ func TestWhatAnOperatorDoesCountsAtTheNextCall(t *testing.T) {
 		s.nobody(in.text("access_token")).get("/v1/roster").refused(http.StatusUnauthorized, "token-invalid")
 		s.refresh(in.text("refresh_token")).refused(http.StatusUnauthorized, "refresh-refused")
 	}
-	require.NoError(t, s.service.SetMemberDisabled(t.Context(), email, true, s.clock.now()))
+	disable := func(disabled bool) {
+		everywhere(s.house, func(on *clinic.Service, _ clinic.Store) (any, error) {
+			return nil, on.SetMemberDisabled(t.Context(), email, disabled, s.clock.now())
+		})
+	}
+	disable(true)
 	shutOut()
 	s.lead.get("/v1/roster").refused(http.StatusUnauthorized, "token-invalid") // in a session that has not ended either
 	s.clinician.get("/v1/roster").ok(http.StatusOK)
 	s.enter(s.code()).refused(http.StatusUnauthorized, "sign-in-failed")
-	require.NoError(t, s.service.SetMemberDisabled(t.Context(), email, false, s.clock.now()))
+	disable(false)
 	shutOut()
 	in = s.enter(s.code()).ok(http.StatusOK)
 
-	require.NoError(t, s.service.ResetSecondFactor(t.Context(), email, s.clock.now()))
+	everywhere(s.house, func(on *clinic.Service, _ clinic.Store) (any, error) {
+		return nil, on.ResetSecondFactor(t.Context(), email, s.clock.now())
+	})
 	shutOut()
 	s.enter(s.codes[0]).refused(http.StatusUnauthorized, "second-factor-required")
 	again := s.nobody("").post("/v1/auth/second-factor", map[string]any{"email": email, "password": password}).ok(http.StatusOK)

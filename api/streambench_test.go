@@ -18,6 +18,7 @@ import (
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/store/postgres/postgrestest"
 )
 
 // The test binary is the other end too: started with this variable, which names a server's address, it listens there with
@@ -32,6 +33,9 @@ func TestMain(m *testing.M) {
 		return
 	}
 	m.Run() // its result is the test binary's
+	if err := postgrestest.Return(); err != nil {
+		panic(err)
+	}
 }
 
 // listenAt opens a connection for each line of in, a token, and says when each has heard where things stand. It keeps them

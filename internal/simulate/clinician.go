@@ -37,6 +37,7 @@ func (w *World) clinicianWrites() {
 	w.say("clinician", len(entries))
 	w.clinicDoes("add a clinician's entries", func(s *clinic.Service) error {
 		added, err := s.AddEntries(w.ctx, w.house.clinician, w.house.learner, raws, w.now)
+		w.heard("addClinicEntries", added.Results)
 		for _, r := range added.Results {
 			if r.Status != string(practice.Accepted) && r.Status != clinic.Duplicate {
 				return fmt.Errorf("entry %s is %s: %v", r.ID, r.Status, r.Flaws)
@@ -135,6 +136,7 @@ func (w *World) clinicianReads() []client.Night {
 	})
 	nights := make([]client.Night, len(answer.Nights))
 	for i, doc := range answer.Nights {
+		w.heard("getNights", doc)
 		if err := json.Unmarshal(doc, &nights[i]); err != nil {
 			w.broken("read a night: %v", err)
 		}

@@ -13,6 +13,9 @@ const (
 	clinicSpace
 )
 
+// firstEpoch names the history of every new store, whatever the engine.
+var firstEpoch = idOf(serverSpace, 0)
+
 // idOf returns the n-th id of a space, a UUID of version 8 (RFC 9562, 5.8) that sorts by space and number.
 func idOf(space uint16, n uint64) uuid.UUID {
 	var id uuid.UUID

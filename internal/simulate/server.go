@@ -67,10 +67,13 @@ func (w *World) answer(from access.Principal, body []byte) ([]byte, error) {
 		return nil, err
 	}
 	w.server.store.next = steady
-	if err == nil {
-		w.watchAnswer(from, answer)
+	if err != nil {
+		w.heard("sync refused", api.ProblemOf(err))
+		return nil, err
 	}
-	return answer, err
+	w.heard("sync", answer)
+	w.watchAnswer(from, answer)
+	return answer, nil
 }
 
 // clinicDoes lets the clinician do something, until it is done: a clinician who sees no answer tries again.
@@ -98,6 +101,8 @@ func (w *World) enrol(caregiver uuid.UUID) (principal access.Principal) {
 		}
 		e, err := s.EnrolDevice(w.ctx, newPhone(invite.Code), w.now)
 		principal = w.house.principal(e)
+		w.heard("createInvite", invite)
+		w.heard("enrolDevice", e)
 		return err
 	})
 	return principal

@@ -21,21 +21,27 @@ func TestMain(m *testing.M) {
 	m.Run() // its result is the test binary's
 }
 
-// The tests read three variables:
+// The tests read these variables:
 //
-//	SWALLOWTAIL_SIMULATE       how many schedules to play in memory (20,000)
-//	SWALLOWTAIL_SIMULATE_SEED  the only schedule to play, with its trace
-//	SWALLOWTAIL_SIMULATE_EVERY leaves out all schedules but every so manyth, and the first
+//	SWALLOWTAIL_SIMULATE           how many schedules to play in memory (20,000)
+//	SWALLOWTAIL_SIMULATE_POSTGRES  how many to play on PostgreSQL (100), where a server is named
+//	SWALLOWTAIL_SIMULATE_COMPARED  how many to play on every store and compare (30), where a server is named
+//	SWALLOWTAIL_SIMULATE_SEED      the only schedule to play, with its trace
+//	SWALLOWTAIL_SIMULATE_EVERY     leaves out all schedules but every so manyth, and the first
 const (
-	countVariable = "SWALLOWTAIL_SIMULATE"
-	seedVariable  = "SWALLOWTAIL_SIMULATE_SEED"
-	everyVariable = "SWALLOWTAIL_SIMULATE_EVERY"
+	countVariable         = "SWALLOWTAIL_SIMULATE"
+	countPostgresVariable = "SWALLOWTAIL_SIMULATE_POSTGRES"
+	countComparedVariable = "SWALLOWTAIL_SIMULATE_COMPARED"
+	seedVariable          = "SWALLOWTAIL_SIMULATE_SEED"
+	everyVariable         = "SWALLOWTAIL_SIMULATE_EVERY"
 )
 
 // How many schedules are played: ordinarily, and under the race detector.
 const (
 	inMemory, inMemoryRaced = 20_000, 200
 	onSQLite, onSQLiteRaced = 500, 20
+	onPostgres              = 100
+	onEvery                 = 30
 )
 
 func numberFrom(t *testing.T, variable string) (n uint64, given bool) {
@@ -80,6 +86,17 @@ func TestSchedulesOnSQLite(t *testing.T) {
 		count = onSQLiteRaced
 	}
 	playAll(t, newStreet(t, newSQLiteEngine(t)), count)
+}
+
+// TestSchedulesOnPostgres plays them on the other store that is used. A database is a server's, and each is put back to how the house
+// was between two schedules.
+func TestSchedulesOnPostgres(t *testing.T) {
+	t.Parallel()
+	count, given := numberFrom(t, countPostgresVariable)
+	if !given {
+		count = onPostgres
+	}
+	playAll(t, newStreet(t, newPostgresEngine(t)), count)
 }
 
 // playAll plays schedules, as many at a time as there are processors, until one fails.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -22,6 +23,7 @@ import (
 // again: what the next schedule begins with takes the place of all that is in it, as a restore does it.
 type sqliteEngine struct {
 	folder string
+	fresh  bool // each storage is a file of its own, deleted when it is closed: a restore takes nothing away from a trail
 	made   atomic.Uint64
 
 	mu   sync.Mutex
@@ -68,6 +70,9 @@ func (e *sqliteEngine) New(ctx context.Context) (Storage, error) {
 // From implements Engine.
 func (e *sqliteEngine) From(ctx context.Context, snapshot Snapshot) (Storage, error) {
 	s := e.takeIdle()
+	if path, is := snapshot.(string); is && e.fresh {
+		return e.copied(ctx, path)
+	}
 	if s == nil {
 		fresh, err := e.New(ctx)
 		if err != nil {
@@ -78,24 +83,37 @@ func (e *sqliteEngine) From(ctx context.Context, snapshot Snapshot) (Storage, er
 	return s, s.Restore(snapshot)
 }
 
+// copied returns a storage that is a copy of a snapshot.
+func (e *sqliteEngine) copied(ctx context.Context, snapshot string) (Storage, error) {
+	content, err := os.ReadFile(snapshot)
+	if err != nil {
+		return nil, err
+	}
+	path := e.file("store")
+	if err := os.WriteFile(path, content, 0o600); err != nil { //nolint:gosec // G703: a name of our own in a folder of our own
+		return nil, err
+	}
+	return e.open(ctx, path)
+}
+
 func (e *sqliteEngine) open(ctx context.Context, path string) (*sqliteStorage, error) {
-	var made atomic.Uint64
 	store, err := sqlite.Open(ctx, path, sqlite.Options{
 		Logger:  slog.New(slog.DiscardHandler),
-		NewID:   func() uuid.UUID { return idOf(serverSpace, 1<<31+made.Add(1)) },
+		NewID:   func() uuid.UUID { return firstEpoch },
 		Now:     func() time.Time { return began },
 		Readers: 1,
 	})
 	if err != nil {
 		return nil, err
 	}
-	return &sqliteStorage{store, e}, nil
+	return &sqliteStorage{store, e, path}, nil
 }
 
 // sqliteStorage is one file.
 type sqliteStorage struct {
 	*sqlite.Store
 	engine *sqliteEngine
+	path   string
 }
 
 // Snapshot implements Storage as the backup command does.
@@ -119,6 +137,9 @@ func (s *sqliteStorage) Restore(snapshot Snapshot) error {
 
 // Close implements Storage.
 func (s *sqliteStorage) Close() error {
+	if s.engine.fresh {
+		return errors.Join(s.Store.Close(), os.Remove(s.path))
+	}
 	s.engine.mu.Lock()
 	defer s.engine.mu.Unlock()
 	s.engine.idle = append(s.engine.idle, s)

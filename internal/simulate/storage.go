@@ -37,7 +37,7 @@ var _ Engine = Memory{}
 
 // New implements Engine.
 func (Memory) New(context.Context) (Storage, error) {
-	return memoryStorage{memory.New(idOf(serverSpace, 0))}, nil
+	return memoryStorage{memory.New(firstEpoch)}, nil
 }
 
 // From implements Engine.

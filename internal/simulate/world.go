@@ -19,6 +19,10 @@ import (
 type Schedule struct {
 	Seed  uint64
 	Trace io.Writer // gets a line for each step; nil for none
+	// Hear is told whatever the server answers, as it goes out; nil for nobody.
+	Hear func(what string, answer []byte)
+	// after is called with the world once it has been healed and checked; nil for nothing.
+	after func(w *World)
 }
 
 // Result is what came of a schedule.
@@ -31,6 +35,7 @@ type Result struct {
 // World is one schedule while it is played. It is used by one goroutine.
 type World struct {
 	ctx    context.Context
+	hear   func(what string, answer []byte)
 	street *Street
 	house  *house
 	random *rand.Rand
@@ -70,6 +75,9 @@ func (s *Street) Play(ctx context.Context, what Schedule) (Result, error) {
 	if len(w.violations) == 0 {
 		w.heal()
 	}
+	if len(w.violations) == 0 && what.after != nil {
+		what.after(w)
+	}
 	for _, p := range w.phones {
 		p.kill()
 	}
@@ -89,7 +97,7 @@ func (s *Street) enter(ctx context.Context, what Schedule) (*World, error) {
 		return nil, err
 	}
 	w := &World{
-		ctx: ctx, street: s, house: h, random: random, now: began,
+		ctx: ctx, hear: what.Hear, street: s, house: h, random: random, now: began,
 		phoneIDs: ids{space: phoneSpace}, clinicIDs: ids{space: clinicSpace},
 		pageLimit: pageLimits[random.IntN(len(pageLimits))], occasion: began.Add(-time.Hour), quarrel: what.Seed%quarrelEvery == 0,
 		trace: trace{to: what.Trace, sum: what.Seed},
@@ -154,6 +162,18 @@ func (w *World) tell(format string, args ...any) {
 	if w.trace.to != nil {
 		fmt.Fprintf(w.trace.to, "    "+format+"\n", args...)
 	}
+}
+
+// heard hands on what the server has answered, in whatever form it has, where somebody wants to hear it.
+func (w *World) heard(what string, answer any) {
+	if w.hear == nil {
+		return
+	}
+	if raw, is := answer.([]byte); is {
+		w.hear(what, raw)
+		return
+	}
+	w.hear(what, fmt.Appendf(nil, "%+v", answer))
 }
 
 // broken notes something that must not happen in any world.

@@ -25,6 +25,9 @@ const Variable = "SWALLOWTAIL_TEST_POSTGRES"
 // patience bounds whatever is asked of the server itself.
 const patience = time.Minute
 
+// Named reports whether a server is named.
+func Named() bool { return os.Getenv(Variable) != "" }
+
 // Server returns the address of the server. Without one there is nothing to be tested, and the test says so.
 func Server(t testing.TB) string {
 	t.Helper()
