@@ -194,7 +194,7 @@ func TestWhatIsAnothersIsNotFilled(t *testing.T) {
 func TestNobodyComesInWhileADatabaseIsFilled(t *testing.T) {
 	t.Parallel()
 	address := postgrestest.Migrated(t, migrated)
-	patience := func(o *Options) { o.Patience = 200 * time.Millisecond }
+	patience := func(o *Options) { o.Patience = 2 * time.Second } // also to connect, on a busy machine
 	s, server := openAt(t, address, patience), openAt(t, address, patience)
 	add := func() error {
 		return server.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
