@@ -170,3 +170,18 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 		})
 	}
 }
+
+// TestCheckLeavesAloneWhatAwaitsAFold leaves a projection as an upgrade leaves it, which is folded anew when it is next read.
+func TestCheckLeavesAloneWhatAwaitsAFold(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	h.line(started)
+	before := h.projection()
+	h.alter(`UPDATE projection SET until = 0, nights = CAST(substr(nights, 1, 13) || zeroblob(16) || substr(nights, 30) AS BLOB)`)
+	require.NotEqual(t, before.Nights, h.projection().Nights)
+	assert.Empty(t, h.found())
+	h.line(started)
+	assert.Equal(t, before.Until, h.projection().Until)
+	assert.Equal(t, before.Nights[0].Print, h.projection().Nights[0].Print)
+}

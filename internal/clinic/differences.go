@@ -69,7 +69,7 @@ func rowDifferences(a, b *Projection) []string {
 		{"nickname", a.Nickname == b.Nickname},
 		{"flags", slices.Equal(a.Flags, b.Flags)},
 		{"last heard", a.Heard.Equal(b.Heard)},
-		{"until when it holds", a.Until.Equal(b.Until)},
+		{"until when it holds", a.Until.Equal(b.Until) || b.awaitsFold()},
 	})
 }
 
@@ -185,6 +185,10 @@ func (c ProjectedConcern) name() string { return fmt.Sprintf("%s since %s", c.Re
 // awaitsReminders reports whether a version of the program that kept other reminders has left them to be worked out anew, as the
 // migration 0008 notes by the first instant of 1970.
 func (p *Projection) awaitsReminders() bool { return p.RemindersRenew.Equal(time.Unix(0, 0)) }
+
+// awaitsFold reports whether a version of the program that kept no prints of nights has left the projection to be folded anew, as the
+// migration 0010 notes by the first instant of 1970.
+func (p *Projection) awaitsFold() bool { return p.Until.Equal(time.Unix(0, 0)) }
 
 func (r ProjectedReminder) name() string { return fmt.Sprintf("%s of %s", r.Kind, r.Night) }
 
