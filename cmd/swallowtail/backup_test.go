@@ -274,8 +274,8 @@ func TestCheckLooksAtTheFilesToo(t *testing.T) {
 	assert.Equal(t, clinic.InJournal, found.Differences[0].In)
 	assert.Regexp(t, `^the journal is damaged: line \d+ is not what was written$`, found.Differences[0].What)
 
-	change(t, db, `PRAGMA writable_schema = on; UPDATE sqlite_schema SET sql = replace(sql, '(household_key, id)', '(id, household_key)')
-		WHERE name = 'entry_by_id'`) // the index is said to be in another order than it is
+	change(t, db, `PRAGMA writable_schema = on; UPDATE sqlite_schema SET sql = replace(sql, '(household_key, rev)', '(rev, household_key)')
+		WHERE name = 'entry_of_household'`) // the index is said to be in another order than it is
 	o = execute(t, "check", "--db", db)
 	require.ErrorContains(t, o.err, "not as it must be")
 	assert.True(t, slices.ContainsFunc(report(t, o).Differences, func(d clinic.Difference) bool { return d.In == clinic.InStore }), o.out)

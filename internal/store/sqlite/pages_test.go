@@ -289,10 +289,10 @@ func TestAnEveningWritesFewPages(t *testing.T) {
 	for i := range alone {
 		s.handIn(s.Service, &chosen[i], at.Add(time.Duration(i)*time.Second), strandEvenings, strandEvenings+1)
 	}
-	assert.LessOrEqual(t, s.perEvening("alone", s.logged(), alone), 38.0)
+	assert.LessOrEqual(t, s.perEvening("alone", s.logged(), alone), 29.0)
 
 	s.checkpoint()
 	s.together(chosen[alone:], at.Add(time.Minute), strandEvenings, strandEvenings+1)
-	assert.LessOrEqual(t, s.perEvening("fifty together", s.logged(), together), 14.0)
+	assert.LessOrEqual(t, s.perEvening("fifty together", s.logged(), together), 4.0)
 	s.octets(strandFamilies*strandEvenings + alone + together)
 }

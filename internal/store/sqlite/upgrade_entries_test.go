@@ -1,0 +1,71 @@
+package sqlite
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+	"swallowtail/internal/practice"
+)
+
+// TestEntriesOutliveTheUpgrade migrates a database of a version that kept the entries of a household side by side.
+func TestEntriesOutliveTheUpgrade(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := known()
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:10]))
+	one, other := newFamily(t, s), newFamily(t, s)
+	want := map[uuid.UUID][]clinic.StoredEntry{}
+	for _, f := range []family{one, other} {
+		want[f.household] = f.evening(clinic.Head{})
+	}
+	for _, entries := range want {
+		entries[1].Author = practice.Author{Role: practice.Clinician, ID: practice.PersonID{UUID: uuid.New()}}
+		entries[1].Device = uuid.Nil
+		entries[2].Learner, entries[2].Status, entries[2].Problem = uuid.Nil, practice.Quarantined, []byte(`[]`)
+		entries[3].Stored = started.Add(time.Hour)
+		entries[4].Author.ID.UUID, entries[4].ClockOffset = uuid.New(), -time.Minute
+		for i := range entries {
+			if entries[i].Stored.IsZero() {
+				entries[i].Stored = started
+			}
+		}
+	}
+	for rev := range 6 { // as they come, of one household and the other
+		for household, entries := range want {
+			e := &entries[rev]
+			_, err := s.writer.db.ExecContext(t.Context(), `
+				INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status, received, stored,
+					clock_offset, schema, content, chain, problem, sent)
+				VALUES ((SELECT household_key FROM household WHERE id = ?), ?, ?, (SELECT learner_key FROM learner WHERE id = ?),
+					(SELECT device_key FROM device WHERE id = ?), ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+				household[:], e.Rev, e.ID[:], e.Learner[:], e.Device[:], e.Author.Role, e.Author.ID.UUID[:], string(e.Status),
+				ms(e.Received), ms(e.Stored), int64(e.ClockOffset), e.Schema, e.Content[:], e.Chain[:], blob(e.Problem), e.Sent)
+			require.NoError(t, err)
+		}
+	}
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
+		for household, entries := range want {
+			got, err := v.Entries(ctx, household, 0, 0)
+			require.NoError(t, err)
+			assert.Equal(t, entries, got)
+			byID, err := v.EntriesByID(ctx, household, []uuid.UUID{entries[3].ID, uuid.New()})
+			require.NoError(t, err)
+			assert.Equal(t, map[uuid.UUID]clinic.StoredEntry{entries[3].ID: entries[3]}, byID)
+			for i, count := range map[int]int{0: 4, 1: 1, 4: 1} {
+				counted, err := v.CountEntries(ctx, household, entries[i].Author)
+				require.NoError(t, err)
+				assert.Equal(t, count, counted)
+			}
+		}
+		return nil
+	}))
+}
