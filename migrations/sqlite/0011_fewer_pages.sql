@@ -32,3 +32,18 @@ DROP TABLE entry;
 ALTER TABLE entry_appended RENAME TO entry;
 -- That no id is there twice in a household is seen to before it is written, in the same transaction.
 CREATE UNIQUE INDEX entry_of_household ON entry (household_key, rev);
+
+-- What is kept of a fold was in an index for each way of going stale, and whoever uploads goes in none of them where they were before.
+-- Whoever is stale in one way is folded anew, which renews all, so one index of the first of them does.
+DROP INDEX projection_by_until;
+DROP INDEX projection_by_reminders;
+DROP INDEX projection_by_renew;
+ALTER TABLE projection ADD COLUMN stale INTEGER AS (min(coalesce(until, 9223372036854775807),
+	coalesce(reminders_until, 9223372036854775807), coalesce(reminders_renew, 9223372036854775807))) VIRTUAL;
+CREATE INDEX projection_by_stale ON projection (clinic_key, stale, learner_id);
+-- When it was folded last for another reason than that the household was heard from at that instant. One of this and heard is when
+-- it was folded last, so whoever is folded later than some instant is found by the two, and an upload changes heard alone.
+ALTER TABLE projection ADD COLUMN refolded INTEGER NOT NULL DEFAULT 0;
+UPDATE projection SET refolded = folded;
+DROP INDEX projection_by_folded;
+CREATE INDEX projection_by_refolded ON projection (clinic_key, refolded, learner_id);

@@ -69,3 +69,32 @@ func TestEntriesOutliveTheUpgrade(t *testing.T) {
 		return nil
 	}))
 }
+
+// TestFoldsOutliveTheUpgrade migrates a database of a version that had an index for each way of going stale.
+func TestFoldsOutliveTheUpgrade(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := known()
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:10]))
+	f := newFamily(t, s)
+	_, err = s.writer.db.ExecContext(t.Context(), `
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, reminders_until, reminders_renew, status, urgency,
+			nights_wrong, heard, nickname, nickname_order, flags, roster_row)
+		SELECT learner_key, 1, id, 5000, 9000, 8000, 7000, 'ended', 0, 0, 3000, '', '', '[]', x'' FROM learner`)
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
+		for second, want := range map[int64][3]int{4: {0, 0, 1}, 5: {}, 6: {}, 7: {0, 0, 1}, 8: {0, 1, 1}, 9: {1, 1, 1}} {
+			at := time.Unix(second, 0)
+			stale, err := v.StaleProjections(ctx, f.clinic, at, 9)
+			require.NoError(t, err)
+			lapsed, err := v.LapsedReminders(ctx, f.clinic, at, 9)
+			require.NoError(t, err)
+			others, err := v.StaleReminders(ctx, f.clinic, at, clinic.Page{Limit: 9})
+			require.NoError(t, err)
+			assert.Equal(t, want, [3]int{len(stale), len(lapsed), len(others)}, "after %d s", second)
+		}
+		return nil
+	}))
+}
