@@ -47,3 +47,7 @@ ALTER TABLE projection ADD COLUMN refolded INTEGER NOT NULL DEFAULT 0;
 UPDATE projection SET refolded = folded;
 DROP INDEX projection_by_folded;
 CREATE INDEX projection_by_refolded ON projection (clinic_key, refolded, learner_id);
+-- An upload leaves a learner unweighed, and so at the end of the order by verdict too: there they are found, as long as only a weighing
+-- can tell the verdict.
+DROP INDEX projection_unweighed;
+CREATE INDEX projection_unweighed ON projection (clinic_key, learner_id) WHERE weighed IS NULL AND nearness <> 0;

@@ -119,6 +119,11 @@ func TestStatementsFindTheirWay(t *testing.T) {
 	assert.Contains(t, plan(t, s, keysOfReminders.text), "SEARCH r USING PRIMARY KEY (clinic_key=? AND due=? AND id=?)")
 	assert.Contains(t, plan(t, s, readyWhenDue.text+" VALUES (?, ?, ?, ?)"+wherePlaceIsTheSame),
 		"SEARCH reminder USING PRIMARY KEY (clinic_key=? AND due=? AND id=?)")
+	// Both are in the same order, so neither is sorted.
+	assert.Equal(t, []string{
+		"MERGE (UNION ALL)", "LEFT", "SEARCH projection USING INDEX projection_by_nearness (clinic_key=? AND nearness_down=? AND learner_id>?)",
+		"RIGHT", "SEARCH projection USING INDEX projection_unweighed (clinic_key=? AND learner_id>?)",
+	}, plan(t, s, unweighed.text))
 	// Each way of going stale has its index; only what is stale is sorted.
 	stale := plan(t, s, staleReminders.text)
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_stale (clinic_key=? AND stale<?)")

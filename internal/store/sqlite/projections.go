@@ -37,8 +37,12 @@ var (
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
 	weighed = statement{"list what was weighed", `
 		SELECT learner_id, weighed FROM projection WHERE clinic_key = ? AND weighed IS NOT NULL`}
+	// Most have no verdict until they are weighed, and lie side by side in the order by verdict.
 	unweighed = statement{"list unweighed projections", `
-		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL AND learner_id > ? ORDER BY learner_id LIMIT ?`}
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND nearness_down = 0 AND weighed IS NULL AND learner_id > ?2
+		UNION ALL
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND weighed IS NULL AND nearness <> 0 AND learner_id > ?2
+		ORDER BY learner_id LIMIT ?3`}
 )
 
 // keptProjection is a projection without its reminders and concerns, and what else there is in its row.
