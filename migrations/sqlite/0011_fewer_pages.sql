@@ -51,3 +51,8 @@ CREATE INDEX projection_by_refolded ON projection (clinic_key, refolded, learner
 -- can tell the verdict.
 DROP INDEX projection_unweighed;
 CREATE INDEX projection_unweighed ON projection (clinic_key, learner_id) WHERE weighed IS NULL AND nearness <> 0;
+-- An upload moves its household's head and notes when the device was heard from: both in one row.
+ALTER TABLE household ADD COLUMN heard TEXT NOT NULL DEFAULT '{}'; -- JSON: when each device was last, by its key
+UPDATE household SET heard = coalesce((SELECT json_group_object(d.device_key, d.heard) FROM device d
+	WHERE d.household_key = household.household_key AND d.heard IS NOT NULL), '{}');
+ALTER TABLE device DROP COLUMN heard;

@@ -48,7 +48,9 @@ var (
 		INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status,
 			received, stored, clock_offset, schema, content, chain, problem, sent)`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = ?, head_chain = ? WHERE household_key = ?`}
-	heard    = statement{"note contact", `UPDATE device SET heard = ? WHERE id = ?`}
+	heard    = statement{"note contact", `
+		UPDATE household SET heard = json_set(heard, '$."' || d.device_key || '"', ?1)
+		FROM device d WHERE d.id = ?2 AND household.household_key = d.household_key`}
 )
 
 // What always has the same length is read as one column, which is quicker than three.

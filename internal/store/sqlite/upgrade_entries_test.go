@@ -98,3 +98,40 @@ func TestFoldsOutliveTheUpgrade(t *testing.T) {
 		return nil
 	}))
 }
+
+// TestWhenPhonesWereHeardFromOutlivesTheUpgrade migrates a database of a version that kept it with each device.
+func TestWhenPhonesWereHeardFromOutlivesTheUpgrade(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := known()
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:10]))
+	id := func(n byte) uuid.UUID { return uuid.UUID{15: n} }
+	_, err = s.writer.db.ExecContext(t.Context(), `
+		INSERT INTO clinic (clinic_key, id, name, timezone, second_factor, created) VALUES (1, zeroblob(16), '', 'Etc/UTC', 'none', 0);
+		INSERT INTO household (household_key, id, clinic_key, label, created) SELECT value, unhex(format('%032x', value)), 1, '', 0
+		FROM json_each('[1, 2]');
+		INSERT INTO caregiver (caregiver_key, id, household_key, name, consent_version, created)
+		SELECT household_key, id, household_key, '', '', 0 FROM household;
+		INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, heard)
+		SELECT unhex(format('%032x', value)), (value + 1) / 2, (value + 1) / 2, '', '', 0, nullif(7000 * (value - 1), 0)
+		FROM json_each('[1, 2, 3]')`)
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		heard := func() (all []time.Time) {
+			for n := range byte(3) {
+				d, err := tx.Device(ctx, id(n+1))
+				require.NoError(t, err)
+				all = append(all, d.Heard)
+			}
+			return all
+		}
+		at := func(seconds int64) time.Time { return time.Unix(seconds, 0).UTC() }
+		assert.Equal(t, []time.Time{{}, at(7), at(14)}, heard())
+		require.NoError(t, tx.Heard(ctx, id(1), at(21)))
+		require.NoError(t, tx.Heard(ctx, id(3), at(28)))
+		assert.Equal(t, []time.Time{at(21), at(7), at(28)}, heard())
+		return nil
+	}))
+}
