@@ -62,8 +62,10 @@ type named struct {
 func (w *work) entries(ctx context.Context, st statement, args ...any) ([]clinic.StoredEntry, error) {
 	var kept keptEntry
 	var names []named
-	found, err := all(ctx, w, st, func(row scanner, e *clinic.StoredEntry) error {
-		err := kept.scan(row, e)
+	var found []clinic.StoredEntry
+	err := w.each(ctx, st, func(row scanner) error {
+		found = append(found, clinic.StoredEntry{}) // and read into its place, since entries are large
+		err := kept.scan(row, &found[len(found)-1])
 		names = append(names, named{int64(kept.learner), int64(kept.device), kept.author == nil})
 		return err
 	}, args...)
