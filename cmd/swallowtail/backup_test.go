@@ -182,6 +182,11 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
+	change(t, db, `ALTER TABLE household DROP COLUMN heard; ALTER TABLE device ADD COLUMN heard INTEGER`)
+	change(t, db, `DROP INDEX projection_by_stale; ALTER TABLE projection DROP COLUMN stale`)
+	change(t, db, `DROP INDEX projection_by_refolded; ALTER TABLE projection DROP COLUMN refolded`)
+	change(t, db, `CREATE INDEX projection_by_until ON projection (until); CREATE INDEX projection_by_folded ON projection (folded)`)
+	change(t, db, `CREATE INDEX projection_by_reminders ON projection (reminders_until); CREATE INDEX projection_by_renew ON projection (reminders_renew)`)
 	change(t, db, `DROP TABLE delivery; DROP TABLE address; DROP TABLE calendar_feed; DROP TABLE follow_up; DROP TABLE concern`)
 	change(t, db, `DROP TABLE zone_rules; DROP INDEX enrolment_in_zone; DROP INDEX device_in_use; DROP TABLE reminder; CREATE TABLE reminder (learner_key INTEGER)`)
 	change(t, db, `DROP INDEX projection_by_renew; ALTER TABLE projection DROP COLUMN reminders_renew`)
@@ -274,8 +279,8 @@ func TestCheckLooksAtTheFilesToo(t *testing.T) {
 	assert.Equal(t, clinic.InJournal, found.Differences[0].In)
 	assert.Regexp(t, `^the journal is damaged: line \d+ is not what was written$`, found.Differences[0].What)
 
-	change(t, db, `PRAGMA writable_schema = on; UPDATE sqlite_schema SET sql = replace(sql, '(household_key, id)', '(id, household_key)')
-		WHERE name = 'entry_by_id'`) // the index is said to be in another order than it is
+	change(t, db, `PRAGMA writable_schema = on; UPDATE sqlite_schema SET sql = replace(sql, '(household_key, rev)', '(rev, household_key)')
+		WHERE name = 'entry_of_household'`) // the index is said to be in another order than it is
 	o = execute(t, "check", "--db", db)
 	require.ErrorContains(t, o.err, "not as it must be")
 	assert.True(t, slices.ContainsFunc(report(t, o).Differences, func(d clinic.Difference) bool { return d.In == clinic.InStore }), o.out)

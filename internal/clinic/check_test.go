@@ -38,7 +38,7 @@ func TestCheckFindsAlteredEntries(t *testing.T) {
 		"a role":                  {`UPDATE entry SET author_role = 2 WHERE rev = 3`, brokenAt3},
 		"a schema":                {`UPDATE entry SET schema = 2 WHERE rev = 3`, brokenAt3},
 		"an id":                   {`UPDATE entry SET id = randomblob(16) WHERE rev = 3`, brokenAt3},
-		"a device":                {`UPDATE entry SET device_key = NULL WHERE rev = 3`, brokenAt3},
+		"a device":                {`UPDATE entry SET device_key = NULL, author = (SELECT id FROM caregiver) WHERE rev = 3`, brokenAt3},
 		"a learner":               {`UPDATE entry SET learner_key = NULL WHERE rev = 3`, brokenAt3},
 		"a content":               {`UPDATE entry SET content = randomblob(32) WHERE rev = 3`, brokenAt3},
 		"a hash":                  {`UPDATE entry SET chain = randomblob(32) WHERE rev = 3`, brokenAt3},

@@ -24,8 +24,9 @@ var crowd = []string{
 	INSERT INTO household (household_key, id, clinic_key, label, created) SELECT i, randomblob(16), 1, 'Household ' || i, ?2 FROM n`,
 	`INSERT INTO caregiver (caregiver_key, id, household_key, name, consent_version, consented, created)
 	SELECT household_key, randomblob(16), household_key, 'Mum', '1', ?2, ?2 FROM household`,
-	`INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, heard)
-	SELECT randomblob(16), household_key, caregiver_key, 'Phone', 'android', ?2, ?2 FROM caregiver`,
+	`INSERT INTO device (device_key, id, household_key, caregiver_key, name, platform, enrolled)
+	SELECT household_key, randomblob(16), household_key, caregiver_key, 'Phone', 'android', ?2 FROM caregiver`,
+	`UPDATE household SET heard = json_object(household_key, ?2)`,
 	`INSERT INTO address (id, household_key, caregiver_key, channel, sent_to, wanted, created, verified, code_wrong)
 	SELECT randomblob(16), household_key, caregiver_key, 'email', 'family' || caregiver_key || '@example.org', '{}', ?2, ?2, 0
 	FROM caregiver`,

@@ -45,7 +45,8 @@ func tablesCarried() (before, after []carried) {
 			SELECT h.id AS household, p.id, p.name, p.consent_version, p.consented, p.withdrawn, p.withdrawn_rev, p.created
 			FROM caregiver p JOIN household h USING (household_key)`}},
 		{"device", statement{"read devices", `
-			SELECT h.id AS household, d.id, p.id AS caregiver, d.name, d.platform, d.enrolled, d.heard, d.revoked
+			SELECT h.id AS household, d.id, p.id AS caregiver, d.name, d.platform, d.enrolled,
+				json_extract(h.heard, '$."' || d.device_key || '"') AS heard, d.revoked
 			FROM device d JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`}},
 		{"learner", statement{"read learners", `
 			SELECT h.id AS household, l.id, l.nickname, l.birth_month, l.created FROM learner l JOIN household h USING (household_key)`}},

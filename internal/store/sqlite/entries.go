@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -29,37 +30,34 @@ var (
 		WHERE d.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
 
 	entriesAfter = statement{"list entries", selectEntry + `
-		WHERE e.household_key = ? AND e.rev > ? ORDER BY e.rev LIMIT ?`}
-	// The ids come as one JSON array, so that one prepared statement does for any number of them.
-	entriesByID = statement{"find entries", columnsOfEntry + `
-		FROM entry e INDEXED BY entry_by_id` + joinsOfEntry + `
-		WHERE e.household_key = ? AND e.id IN (SELECT unhex(value, '-') FROM json_each(?))`}
+		WHERE household_key = ? AND rev > ? ORDER BY rev LIMIT ?`}
+	// The ids come as one JSON array, so that one prepared statement does for any number of them. All of the household's entries are
+	// looked through: an index of ids would be one more page to write.
+	entriesByID = statement{"find entries", selectEntry + `
+		WHERE household_key = ? AND id IN (SELECT unhex(value, '-') FROM json_each(?))`}
+	idsOfHousehold = statement{"list ids of entries", `
+		SELECT CAST(group_concat(id, '') AS BLOB) FROM entry WHERE household_key = ?`}
 	countEntries = statement{"count entries", `
-		SELECT count(*) FROM entry WHERE household_key = ? AND author_role = ? AND author = ?`}
+		SELECT count(*) FROM entry e LEFT JOIN device d USING (device_key) LEFT JOIN caregiver p USING (caregiver_key)
+		WHERE e.household_key = ? AND e.author_role = ? AND coalesce(e.author, p.id) = ?`}
+	learnerID        = statement{"find learner", `SELECT id FROM learner WHERE learner_key = ?`}
+	deviceIDAndOwner = statement{"find device", `
+		SELECT d.id, p.id FROM device d JOIN caregiver p USING (caregiver_key) WHERE d.device_key = ?`}
 
 	insertEntries = statement{"add entries", `
 		INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status,
 			received, stored, clock_offset, schema, content, chain, problem, sent)`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = ?, head_chain = ? WHERE household_key = ?`}
-	heard    = statement{"note contact", `UPDATE device SET heard = ? WHERE id = ?`}
+	heard    = statement{"note contact", `
+		UPDATE household SET heard = json_set(heard, '$."' || d.device_key || '"', ?1)
+		FROM device d WHERE d.id = ?2 AND household.household_key = d.household_key`}
 )
 
-const selectEntry = columnsOfEntry + ` FROM entry e` + joinsOfEntry
-
-const columnsOfEntry = `
-	SELECT e.rev, e.id, l.id, d.id, e.author_role, e.author, e.status,
-		e.received, e.stored, e.clock_offset, e.schema, e.content, e.chain, e.problem, e.sent`
-
-const joinsOfEntry = ` LEFT JOIN learner l USING (learner_key) LEFT JOIN device d USING (device_key)`
-
-func scanEntry(row scanner, e *clinic.StoredEntry) error {
-	var offset int64
-	err := row.Scan(&e.Rev, &e.ID, &e.Learner, &e.Device, &e.Author.Role, &e.Author.ID.UUID, &e.Status,
-		(*instant)(&e.Received), (*instant)(&e.Stored), &offset, &e.Schema, (*hash)(&e.Content), (*hash)(&e.Chain),
-		(*document)(&e.Problem), (*document)(&e.Sent))
-	e.ClockOffset = time.Duration(offset)
-	return err
-}
+// What always has the same length is read as one column, which is quicker than three.
+const selectEntry = `
+	SELECT rev, CAST(id || content || chain AS BLOB), learner_key, device_key, author_role, author, status, received, stored,
+		clock_offset, schema, problem, sent
+	FROM entry`
 
 // keyedHead is a head and its household's key.
 type keyedHead struct {
@@ -141,7 +139,7 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 	if limit == 0 {
 		limit = -1 // SQLite's word for all
 	}
-	return all(ctx, v.work, entriesAfter, scanEntry, key, after, limit)
+	return v.entries(ctx, entriesAfter, key, after, limit)
 }
 
 // EntriesByID implements clinic.RecordView.
@@ -152,12 +150,16 @@ func (v view) EntriesByID(
 	if err != nil {
 		return nil, err
 	}
-	array, err := json.Marshal(ids)
+	known, err := v.idsOf(ctx, key)
 	if err != nil {
-		return nil, fmt.Errorf("find entries: %w", err)
+		return nil, err
 	}
-	entries, err := all(ctx, v.work, entriesByID, scanEntry, key, string(array))
-	found := make(map[uuid.UUID]clinic.StoredEntry, len(entries))
+	ids = slices.DeleteFunc(slices.Clone(ids), func(id uuid.UUID) bool { return !known[id] })
+	found := make(map[uuid.UUID]clinic.StoredEntry, len(ids))
+	if len(ids) == 0 {
+		return found, nil // as with nearly every upload
+	}
+	entries, err := v.entries(ctx, entriesByID, key, asList(&ids))
 	for _, entry := range entries {
 		found[entry.ID] = entry
 	}
@@ -167,6 +169,18 @@ func (v view) EntriesByID(
 // Folder implements clinic.RecordView.
 func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
 	return clinic.FolderOf(ctx, v, household)
+}
+
+// idsOf returns the ids of a household's entries.
+func (w *work) idsOf(ctx context.Context, household int64) (map[uuid.UUID]bool, error) {
+	return remembered(w.known.ids, household, func() (map[uuid.UUID]bool, error) {
+		joined, err := one(ctx, w, idsOfHousehold, value[[]byte], household)
+		ids := make(map[uuid.UUID]bool, len(joined)/len(uuid.UUID{}))
+		for id := range slices.Chunk(joined, len(uuid.UUID{})) {
+			ids[uuid.UUID(id)] = true
+		}
+		return ids, err
+	})
 }
 
 // CountEntries implements clinic.RecordView.
@@ -196,6 +210,9 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 	if err != nil {
 		return err
 	}
+	if err := t.refuseKnown(ctx, head.key, entries); err != nil {
+		return err
+	}
 	rows := make([][]any, len(entries))
 	keys := keysOfHousehold{work: t.work, household: head.key, found: map[uuid.UUID]any{uuid.Nil: nil}}
 	for i := range entries {
@@ -214,6 +231,22 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 	return t.execOne(ctx, moveHead, last.Rev, last.Chain[:], head.key)
 }
 
+// refuseKnown answers Conflict where an id is there already, or twice among those that are new. Nobody else can write meanwhile.
+func (t *tx) refuseKnown(ctx context.Context, household int64, entries []clinic.StoredEntry) error {
+	known, err := t.idsOf(ctx, household)
+	if err != nil {
+		return err
+	}
+	delete(t.known.ids, household)
+	for i := range entries {
+		if known[entries[i].ID] {
+			return errTaken
+		}
+		known[entries[i].ID] = true
+	}
+	return nil
+}
+
 func entryRow(ctx context.Context, keys keysOfHousehold, e *clinic.StoredEntry) ([]any, error) {
 	learner, err := keys.find(ctx, learnerOfHousehold, e.Learner)
 	if err != nil {
@@ -223,9 +256,17 @@ func entryRow(ctx context.Context, keys keysOfHousehold, e *clinic.StoredEntry) 
 	if err != nil {
 		return nil, err
 	}
+	author, err := keys.authorOf(ctx, e, device)
+	if err != nil {
+		return nil, err
+	}
+	var stored any // NULL: when it was received
+	if at := ms(e.Stored); at != ms(e.Received) {
+		stored = at
+	}
 	return []any{
-		keys.household, e.Rev, e.ID[:], learner, device, e.Author.Role, e.Author.ID.UUID[:], string(e.Status),
-		ms(e.Received), ms(e.Stored), int64(e.ClockOffset), e.Schema, e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent),
+		keys.household, e.Rev, e.ID[:], learner, device, e.Author.Role, author, string(e.Status),
+		ms(e.Received), stored, int64(e.ClockOffset), e.Schema, e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent),
 	}, nil
 }
 
@@ -246,6 +287,17 @@ func (k keysOfHousehold) find(ctx context.Context, st statement, id uuid.UUID) (
 	}
 	k.found[id] = key
 	return key, nil
+}
+
+// authorOf returns how an author is kept: as NULL where it is the caregiver whose device it is.
+func (k keysOfHousehold) authorOf(ctx context.Context, e *clinic.StoredEntry, device any) (any, error) {
+	if key, has := device.(int64); has {
+		from, err := k.device(ctx, key)
+		if err != nil || from.owner == e.Author.ID.UUID {
+			return nil, err
+		}
+	}
+	return e.Author.ID.UUID[:], nil
 }
 
 // RenewEpoch implements clinic.RecordTx.

@@ -30,8 +30,8 @@ var (
 	deviceByID         = statement{"read device", selectDevice + ` WHERE d.id = ?`}
 	devicesOfHousehold = statement{"list devices", selectDevice + ` WHERE d.household_key = ? ORDER BY d.id`}
 	addDevice          = statement{"add device", `
-		INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, heard, revoked)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`}
+		INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, revoked)
+		VALUES (?, ?, ?, ?, ?, ?, ?)`}
 	revokeDevice = statement{"revoke device", `UPDATE device SET revoked = ? WHERE id = ?`}
 
 	learnerByID         = statement{"read learner", selectLearner + ` WHERE l.id = ?`}
@@ -50,7 +50,8 @@ const selectCaregiver = `
 	FROM caregiver p JOIN household h USING (household_key)`
 
 const selectDevice = `
-	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled, d.heard, d.revoked, p.withdrawn,
+	SELECT d.id, h.id, p.id, d.name, d.platform, d.enrolled,
+		json_extract(h.heard, '$."' || d.device_key || '"'), d.revoked, p.withdrawn,
 		coalesce(p.withdrawn_rev, 0)
 	FROM device d JOIN household h USING (household_key) JOIN caregiver p USING (caregiver_key)`
 
@@ -175,8 +176,11 @@ func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 	if err != nil {
 		return err
 	}
-	return t.execOne(ctx, addDevice, d.ID[:], household, caregiver, d.Name, d.Platform,
-		ms(d.Enrolled), msOrNull(d.Heard), msOrNull(d.Revoked))
+	err = t.execOne(ctx, addDevice, d.ID[:], household, caregiver, d.Name, d.Platform, ms(d.Enrolled), msOrNull(d.Revoked))
+	if err != nil || d.Heard.IsZero() {
+		return err
+	}
+	return t.Heard(ctx, d.ID, d.Heard)
 }
 
 // RevokeDevice implements clinic.ClinicTx.

@@ -1,7 +1,10 @@
 package sqlite
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -14,37 +17,45 @@ import (
 var (
 	projectionByKey = statement{"read projection", `
 		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.reminders_renew, p.status, p.urgency,
-			p.nights_wrong, p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness, p.nights
+			p.nights_wrong, p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness, p.nights,
+			p.refolded
 		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
 	learnerAndClinic = statement{"find learner", `
 		SELECT l.learner_key, h.household_key, c.clinic_key, h.id
 		FROM learner l JOIN household h USING (household_key) JOIN clinic c USING (clinic_key)
 		WHERE l.id = ? AND c.id = ?`}
-	saveProjection = statement{"save projection", `
-		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew,
-			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness, nights)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (learner_key) DO UPDATE SET folded = excluded.folded, until = excluded.until,
-			next_due = excluded.next_due, reminders_until = excluded.reminders_until,
-			reminders_renew = excluded.reminders_renew, status = excluded.status,
-			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
-			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
-			roster_row = excluded.roster_row, basis = excluded.basis, weighed = excluded.weighed,
-			verdict = excluded.verdict, nearness = excluded.nearness, nights = excluded.nights`}
+	writtenOf = statement{"read projection", `SELECT heard, nickname, refolded, weighed FROM projection WHERE learner_key = ?`}
+	// Both are followed by what else is to be said.
+	addProjection = statement{"save projection", `
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew, status,
+			urgency, nights_wrong, flags, roster_row, basis, verdict, nearness, nights, heard, nickname, nickname_order, refolded, weighed)`}
+	changeProjection = statement{"save projection", `
+		UPDATE projection SET folded = ?2, until = ?3, next_due = ?4, reminders_until = ?5, reminders_renew = ?6, status = ?7,
+			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15`}
 
 	staleProjections = statement{"list stale projections", `
-		SELECT learner_id FROM projection WHERE clinic_key = ? AND until <= ? ORDER BY until, learner_id LIMIT ?`}
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
 	weighed = statement{"list what was weighed", `
 		SELECT learner_id, weighed FROM projection WHERE clinic_key = ? AND weighed IS NOT NULL`}
+	// Most have no verdict until they are weighed, and lie side by side in the order by verdict.
 	unweighed = statement{"list unweighed projections", `
-		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL AND learner_id > ? ORDER BY learner_id LIMIT ?`}
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND nearness_down = 0 AND weighed IS NULL AND learner_id > ?2
+		UNION ALL
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND weighed IS NULL AND nearness <> 0 AND learner_id > ?2
+		ORDER BY learner_id LIMIT ?3`}
 )
 
-func scanProjection(row scanner, p *clinic.Projection) error {
+// keptProjection is a projection without its reminders and concerns, and what else there is in its row.
+type keptProjection struct {
+	clinic.Projection
+	refolded instant
+}
+
+func scanProjection(row scanner, p *keptProjection) error {
 	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
 		(*instant)(&p.RemindersUntil), (*instant)(&p.RemindersRenew), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard),
 		&p.Nickname, asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc),
-		&p.Verdict, &p.Nearness, (*nights)(&p.Nights))
+		&p.Verdict, &p.Nearness, (*nights)(&p.Nights), &p.refolded)
 }
 
 // Projection implements clinic.ProjectionView.
@@ -53,10 +64,12 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	if err != nil {
 		return clinic.Projection{}, err
 	}
-	p, err := one(ctx, v.work, projectionByKey, scanProjection, key)
+	kept, err := one(ctx, v.work, projectionByKey, scanProjection, key)
 	if err != nil {
 		return clinic.Projection{}, err
 	}
+	p := kept.Projection
+	v.known.written[key] = written{ms(p.Heard), p.Nickname, ms(time.Time(kept.refolded)), p.Weighed.Doc}
 	if p.Reminders, err = v.remindersOf(ctx, key); err != nil {
 		return clinic.Projection{}, err
 	}
@@ -65,7 +78,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	return p, err
 }
 
-// StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
+// StaleProjections implements clinic.ProjectionView.
 func (v view) StaleProjections(ctx context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
 	key, err := v.key(ctx, clinicKey, of)
 	if err != nil {
@@ -116,11 +129,7 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	if err != nil {
 		return err
 	}
-	err = t.execOne(ctx, saveProjection, keys.learner, keys.clinic, p.Learner[:], ms(p.Folded), msOrNull(p.Until),
-		msOrNull(p.NextDue), msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew), p.Status, p.Urgency, p.NightsWrong,
-		ms(p.Heard), p.Nickname, withoutCase(p.Nickname), asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc,
-		p.Verdict, p.Nearness, blob(clinic.PackNights(p.Nights)))
-	if err != nil {
+	if err := t.saveRow(ctx, keys, &p); err != nil {
 		return err
 	}
 	if err := t.saveReminders(ctx, keys, &p); err != nil {
@@ -131,3 +140,65 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 
 // withoutCase is the nickname as the roster's order has it.
 func withoutCase(nickname string) string { return strings.ToLower(nickname) }
+
+// written is what is in a row, of the columns that are written only where they change: whatever a statement names, it writes to every
+// index that has it, the same or not. Indexes of columns that SQLite works out itself it leaves alone where nothing changes.
+type written struct {
+	heard    int64
+	nickname string
+	refolded int64
+	weighed  []byte
+}
+
+func scanWritten(row scanner, w *written) error {
+	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed))
+}
+
+// saveRow writes the row of a projection.
+func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Projection) error {
+	before, err := remembered(t.known.written, keys.learner, func() (written, error) {
+		return one(ctx, t.work, writtenOf, scanWritten, keys.learner)
+	})
+	absent := errors.Is(err, errAbsent)
+	if err != nil && !absent {
+		return err
+	}
+	delete(t.known.written, keys.learner)
+	now := written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc}
+	values := []any{
+		keys.learner, now.refolded, msOrNull(p.Until), msOrNull(p.NextDue), msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew),
+		p.Status, p.Urgency, p.NightsWrong, asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Verdict, p.Nearness,
+		blob(clinic.PackNights(p.Nights)),
+	}
+	if absent {
+		row := slices.Insert(values, 1, any(keys.clinic), any(p.Learner[:]))
+		row = append(row, now.heard, now.nickname, withoutCase(now.nickname), now.refolded, now.weighed)
+		return t.writeMany(ctx, addProjection, "", [][]any{row})
+	}
+	if now.refolded == now.heard && before.refolded <= now.refolded {
+		now.refolded = before.refolded
+	}
+	changed, values := now.after(before, values)
+	return t.execOne(ctx, statement{changeProjection.task, changeProjection.text + changed + ` WHERE learner_key = ?1`}, values...)
+}
+
+// after returns what else is to be set in a row, and the values to bind with it.
+func (w written) after(before written, values []any) (set string, all []any) {
+	for _, column := range []struct {
+		name    string
+		changed bool
+		value   any
+	}{
+		{"heard", w.heard != before.heard, w.heard},
+		{"nickname", w.nickname != before.nickname, w.nickname},
+		{"nickname_order", w.nickname != before.nickname, withoutCase(w.nickname)},
+		{"refolded", w.refolded != before.refolded, w.refolded},
+		{"weighed", !bytes.Equal(w.weighed, before.weighed), w.weighed},
+	} {
+		if column.changed {
+			values = append(values, column.value)
+			set += fmt.Sprintf(", %s = ?%d", column.name, len(values))
+		}
+	}
+	return set, values
+}

@@ -36,12 +36,12 @@ var (
 			WHERE clinic_key = ?1 AND ready <= ?2 AND due <= ?2 AND lapses > ?2 AND kind IN (SELECT value FROM json_each(?3))
 			ORDER BY ready, id LIMIT ?4) AS named`}
 	staleReminders = statement{"list stale reminders", `
-		SELECT learner_id FROM projection
-		WHERE clinic_key = ?1 AND (reminders_renew <= ?2 OR folded > ?2) AND learner_id > ?3
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND reminders_renew <= ?2 AND learner_id > ?3
+		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND heard > ?2 AND folded > ?2 AND learner_id > ?3
+		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND refolded > ?2 AND folded > ?2 AND learner_id > ?3
 		ORDER BY learner_id LIMIT ?4`}
 	lapsedReminders = statement{"list lapsed reminders", `
-		SELECT learner_id FROM projection WHERE clinic_key = ? AND reminders_until <= ?
-		ORDER BY reminders_until, learner_id LIMIT ?`}
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND reminders_until <= ?2 LIMIT ?3`}
 )
 
 // joinedRows is a page as two values, each with an item for each row: what goes from SQLite to Go row by row takes three times as
@@ -203,7 +203,7 @@ func (v view) StaleReminders(
 	return all(ctx, v.work, staleReminders, value[uuid.UUID], key, ms(at), page.After[:], page.Limit)
 }
 
-// LapsedReminders implements clinic.ProjectionView. Those that lapsed first come first.
+// LapsedReminders implements clinic.ProjectionView.
 func (v view) LapsedReminders(ctx context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
 	key, err := v.key(ctx, clinicKey, of)
 	if err != nil {

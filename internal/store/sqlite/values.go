@@ -63,13 +63,15 @@ func (h *hash) Scan(from any) error {
 // document reads bytes; empty ones are nil.
 type document []byte
 
-// Scan implements sql.Scanner.
+// Scan implements sql.Scanner. It takes the bytes as they are: the driver makes new ones for each row.
 func (d *document) Scan(from any) error {
 	bytes, ok := from.([]byte)
 	if !ok && from != nil {
 		return fmt.Errorf("read document from %T", from)
 	}
-	*d = append(document(nil), bytes...)
+	if *d = bytes; len(bytes) == 0 {
+		*d = nil
+	}
 	return nil
 }
 

@@ -97,7 +97,7 @@ func unweighed(b *bundle) {
 	ids := w.addLearners(b, 5)
 	for i, learner := range ids[:4] {
 		p := w.projectionFor(learner)
-		p.Weighed.Doc = fmt.Appendf(nil, `{"a": %d}`, i)
+		p.Weighed.Doc, p.Nearness = fmt.Appendf(nil, `{"a": %d}`, i), i/2 // of the unweighed, one whose verdict is known all the same
 		if i%2 == 1 {
 			p.Weighed.Doc = nil
 		}

@@ -51,6 +51,27 @@ func staleReminders(b *bundle) {
 	}
 }
 
+// foldedAgain folds one learner again and again, as uploads and time do, and asks each time who was folded later than an instant.
+func foldedAgain(b *bundle) {
+	w := newWorld(b, 1)
+	p := w.projection()
+	p.RemindersRenew = time.Time{}
+	for i, at := range []struct{ folded, heard int }{
+		{10, 10}, {20, 10}, {30, 30}, {40, 40}, {50, 40}, {45, 40}, {44, 44}, {43, 20}, {60, 60}, {70, 61}, {80, 90},
+	} {
+		p.Folded, p.Heard = minutes(at.folded), minutes(at.heard)
+		save(b, p)
+		for when, want := range map[time.Time][]uuid.UUID{
+			p.Folded.Add(-time.Millisecond): {w.learner}, p.Folded: nil, p.Folded.Add(time.Millisecond): nil,
+		} {
+			got := read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+				return v.StaleReminders(ctx, w.clinic, when, clinic.Page{Limit: 9})
+			})
+			assert.Equal(b, want, got, "fold %d", i)
+		}
+	}
+}
+
 func lapsedReminders(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	at := minutes(10)

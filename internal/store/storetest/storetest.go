@@ -107,6 +107,7 @@ func ofPractice() []part {
 		{"roster filters", rosterFilters},
 		{"roster rows", rosterRows},
 		{"stale reminders", staleReminders},
+		{"folded again", foldedAgain},
 		{"lapsed reminders", lapsedReminders},
 		{"due reminders", dueReminders},
 		{"due reminders by page", dueRemindersByPage},
