@@ -330,13 +330,9 @@ type RecordView interface {
 	ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error)
 	// Entries returns the entries after a revision in order, at most limit; a limit of 0 means all.
 	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
-	// EntriesByID returns those of the ids that the household holds.
-	EntriesByID(ctx context.Context, household uuid.UUID, ids []uuid.UUID) (map[uuid.UUID]StoredEntry, error)
 	// Folder returns all that is stored of a household and its folds rest on. In a transaction that may write it keeps other writers from
 	// the household until the transaction ends.
 	Folder(ctx context.Context, household uuid.UUID) (Folder, error)
-	// CountEntries returns how many entries of an author the household holds.
-	CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error)
 	// HouseholdIDs returns every household of every clinic by id, for checks of the whole store.
 	HouseholdIDs(ctx context.Context, page Page) ([]uuid.UUID, error)
 }

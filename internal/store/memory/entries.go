@@ -8,7 +8,6 @@ import (
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
-	"swallowtail/internal/practice"
 )
 
 // Epoch implements clinic.RecordView.
@@ -71,41 +70,9 @@ func (v view) Entries(_ context.Context, household uuid.UUID, after int64, limit
 	return listed(first(rest, limit), func(e *clinic.StoredEntry) clinic.StoredEntry { return *e }), nil
 }
 
-// EntriesByID implements clinic.RecordView.
-func (v view) EntriesByID(
-	_ context.Context, household uuid.UUID, ids []uuid.UUID,
-) (map[uuid.UUID]clinic.StoredEntry, error) {
-	h, err := v.household(household)
-	if err != nil {
-		return nil, err
-	}
-	found := map[uuid.UUID]clinic.StoredEntry{}
-	for _, id := range ids {
-		if e := h.record.find(id); e != nil {
-			found[id] = *e
-		}
-	}
-	return found, nil
-}
-
 // Folder implements clinic.RecordView.
 func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
 	return clinic.FolderOf(ctx, v, household)
-}
-
-// CountEntries implements clinic.RecordView.
-func (v view) CountEntries(_ context.Context, household uuid.UUID, author practice.Author) (int, error) {
-	h, err := v.household(household)
-	if err != nil {
-		return 0, err
-	}
-	count := 0
-	for _, e := range h.record.entries {
-		if e.Author == author {
-			count++
-		}
-	}
-	return count, nil
 }
 
 // LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.

@@ -8,7 +8,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/practice"
 )
 
 var (
@@ -26,11 +25,7 @@ var (
 		FROM device d JOIN household h ON h.id = d.household JOIN caregiver p ON p.household = d.household AND p.id = d.caregiver
 		WHERE d.id = ANY($1)`}
 
-	entriesAfter = statement{"list entries", selectEntry + ` WHERE household = $1 AND rev > $2 ORDER BY rev LIMIT $3`}
-	entriesByID  = statement{"find entries", selectEntry + ` WHERE household = $1 AND id = ANY($2)`}
-	countEntries = statement{"count entries", `
-		SELECT count(*) FROM entry WHERE household = $1 AND author_role = $2 AND author = $3`}
-
+	entriesAfter      = statement{"list entries", selectEntry + ` WHERE household = $1 AND rev > $2 ORDER BY rev LIMIT $3`}
 	peopleOfHousehold = statement{"find learners and devices", `
 		SELECT id FROM learner WHERE household = $1 AND id = ANY($2)
 		UNION ALL SELECT id FROM device WHERE household = $1 AND id = ANY($3)`}
@@ -120,26 +115,6 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 		most = &limit
 	}
 	return listOf(ctx, v.work, entriesAfter, scanEntry, household, after, most)
-}
-
-// EntriesByID implements clinic.RecordView.
-func (v view) EntriesByID(
-	ctx context.Context, household uuid.UUID, ids []uuid.UUID,
-) (map[uuid.UUID]clinic.StoredEntry, error) {
-	entries, err := listOf(ctx, v.work, entriesByID, scanEntry, household, ids)
-	found := make(map[uuid.UUID]clinic.StoredEntry, len(entries))
-	for _, entry := range entries {
-		found[entry.ID] = entry
-	}
-	return found, err
-}
-
-// CountEntries implements clinic.RecordView.
-func (v view) CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error) {
-	if _, err := v.Head(ctx, household); err != nil {
-		return 0, err
-	}
-	return one(ctx, v.work, countEntries, value[int], household, author.Role, author.ID.UUID)
 }
 
 // LockHead implements clinic.RecordTx.

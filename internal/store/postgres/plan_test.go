@@ -63,7 +63,6 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"verdict":               {rosterByNearness, "projection_by_nearness"},
 		"nickname":              {rosterByNickname, "projection_by_nickname"},
 		"entries":               {entriesAfter, "entry_pkey"},
-		"entries by id":         {entriesByID, "entry_household_id_key"},
 		"standings":             {standings, "device_id_key"},
 		"concern":               {concernByID, "concern_id_key"},
 		"concerns":              {concernsOfClinic, "concern_by_since"},
@@ -78,7 +77,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		steps := plan(t, conn, c.st.text)
 		assert.Regexp(t, `using `+c.index+`\b`, steps, name)
 		assert.NotContains(t, steps, "Seq Scan", name)
-		if c.st != entriesByID && c.st != learnersInZone {
+		if c.st != learnersInZone {
 			assert.NotContains(t, steps, "Sort", name)
 		}
 	}

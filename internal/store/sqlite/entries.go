@@ -10,7 +10,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/practice"
 )
 
 var (
@@ -31,15 +30,8 @@ var (
 
 	entriesAfter = statement{"list entries", selectEntry + `
 		WHERE household_key = ? AND rev > ? ORDER BY rev LIMIT ?`}
-	// The ids come as one JSON array, so that one prepared statement does for any number of them. All of the household's entries are
-	// looked through: an index of ids would be one more page to write.
-	entriesByID = statement{"find entries", selectEntry + `
-		WHERE household_key = ? AND id IN (SELECT unhex(value, '-') FROM json_each(?))`}
 	idsOfHousehold = statement{"list ids of entries", `
 		SELECT CAST(group_concat(id, '') AS BLOB) FROM entry WHERE household_key = ?`}
-	countEntries = statement{"count entries", `
-		SELECT count(*) FROM entry e LEFT JOIN device d USING (device_key) LEFT JOIN caregiver p USING (caregiver_key)
-		WHERE e.household_key = ? AND e.author_role = ? AND coalesce(e.author, p.id) = ?`}
 	learnerID        = statement{"find learner", `SELECT id FROM learner WHERE learner_key = ?`}
 	deviceIDAndOwner = statement{"find device", `
 		SELECT d.id, p.id FROM device d JOIN caregiver p USING (caregiver_key) WHERE d.device_key = ?`}
@@ -139,31 +131,20 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 	if limit == 0 {
 		limit = -1 // SQLite's word for all
 	}
-	return v.entries(ctx, entriesAfter, key, after, limit)
-}
-
-// EntriesByID implements clinic.RecordView.
-func (v view) EntriesByID(
-	ctx context.Context, household uuid.UUID, ids []uuid.UUID,
-) (map[uuid.UUID]clinic.StoredEntry, error) {
-	key, err := v.key(ctx, householdKey, household)
-	if err != nil {
-		return nil, err
-	}
-	known, err := v.idsOf(ctx, key)
-	if err != nil {
-		return nil, err
-	}
-	ids = slices.DeleteFunc(slices.Clone(ids), func(id uuid.UUID) bool { return !known[id] })
-	found := make(map[uuid.UUID]clinic.StoredEntry, len(ids))
-	if len(ids) == 0 {
-		return found, nil // as with nearly every upload
-	}
-	entries, err := v.entries(ctx, entriesByID, key, asList(&ids))
-	for _, entry := range entries {
-		found[entry.ID] = entry
+	found, err := v.entries(ctx, entriesAfter, key, after, limit)
+	if err == nil && after == 0 && limit < 0 {
+		v.noteIDs(key, found)
 	}
 	return found, err
+}
+
+// noteIDs remembers the ids of a household's entries, all of which have just been read.
+func (w *work) noteIDs(household int64, entries []clinic.StoredEntry) {
+	ids := make(map[uuid.UUID]bool, len(entries))
+	for i := range entries {
+		ids[entries[i].ID] = true
+	}
+	w.known.ids[household] = ids
 }
 
 // Folder implements clinic.RecordView.
@@ -181,15 +162,6 @@ func (w *work) idsOf(ctx context.Context, household int64) (map[uuid.UUID]bool, 
 		}
 		return ids, err
 	})
-}
-
-// CountEntries implements clinic.RecordView.
-func (v view) CountEntries(ctx context.Context, household uuid.UUID, author practice.Author) (int, error) {
-	key, err := v.key(ctx, householdKey, household)
-	if err != nil {
-		return 0, err
-	}
-	return one(ctx, v.work, countEntries, value[int], key, author.Role, author.ID.UUID[:])
 }
 
 // LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.

@@ -92,9 +92,9 @@ func TestStatementsFindTheirWay(t *testing.T) {
 			"(clinic_key=? AND (heard,learner_id)>(?,?))"},
 		"nickname": {rosterByNickname, "SEARCH projection USING INDEX projection_by_nickname " +
 			"(clinic_key=? AND (nickname_order,learner_id)>(?,?))"},
-		"entries":       {entriesAfter, "SEARCH entry USING INDEX entry_of_household (household_key=? AND rev>?)"},
-		"entries by id": {entriesByID, "SEARCH entry USING INDEX entry_of_household (household_key=?)"},
-		"standings":     {standings, "SEARCH d USING INDEX sqlite_autoindex_device_1 (id=?)"},
+		"entries":        {entriesAfter, "SEARCH entry USING INDEX entry_of_household (household_key=? AND rev>?)"},
+		"ids of entries": {idsOfHousehold, "SEARCH entry USING INDEX entry_of_household (household_key=?)"},
+		"standings":      {standings, "SEARCH d USING INDEX sqlite_autoindex_device_1 (id=?)"},
 	} {
 		steps := plan(t, s, c.st.text)
 		if steps[0] == "CO-ROUTINE named" { // the page, before its rows are put together

@@ -52,21 +52,6 @@ func entries(b *bundle) {
 	}
 }
 
-func entriesByID(b *bundle) {
-	w := newWorld(b, 1)
-	want := w.fill(b, 5)
-	find := func(ids ...uuid.UUID) map[uuid.UUID]clinic.StoredEntry {
-		b.Helper()
-		return read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
-			return v.EntriesByID(ctx, w.household, ids)
-		})
-	}
-	assert.Empty(b, find())
-	assert.Empty(b, find(nobody))
-	assert.Equal(b, map[uuid.UUID]clinic.StoredEntry{want[1].ID: want[1], want[4].ID: want[4]},
-		find(want[4].ID, nobody, want[1].ID, want[4].ID))
-}
-
 func headsAndChains(b *bundle) {
 	w := newWorld(b, 1)
 	assert.Zero(b, get(b, headOf, w.household))
@@ -140,36 +125,6 @@ func manyEntries(b *bundle) {
 	w := newWorld(b, 1)
 	want := w.fill(b, count)
 	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
-	ids := make([]uuid.UUID, 0, count)
-	for _, entry := range want {
-		ids = append(ids, entry.ID)
-	}
-	found := read(b, func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
-		return v.EntriesByID(ctx, w.household, ids)
-	})
-	assert.Len(b, found, count)
-}
-
-func entriesAreCountedByAuthor(b *bundle) {
-	w, other := newWorld(b, 1), newWorld(b, 2)
-	w.fill(b, 4)
-	strange := other.entry(1)
-	strange.ID = w.entry(3).ID
-	first := w.entry(5)
-	first.ID = id(anEntry, 0)
-	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		return errors.Join(tx.AppendEntries(ctx, other.household, []clinic.StoredEntry{strange}),
-			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{first}))
-	})
-	count := func(household uuid.UUID, author practice.Author) int {
-		b.Helper()
-		return read(b, func(ctx context.Context, v clinic.View) (int, error) { return v.CountEntries(ctx, household, author) })
-	}
-	assert.Equal(b, 5, count(w.household, first.Author))
-	assert.Equal(b, 1, count(other.household, strange.Author))
-	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Clinician, ID: first.Author.ID}))
-	assert.Equal(b, 0, count(w.household, practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: id(anEntry, 9)}}))
-	assert.Equal(b, []clinic.StoredEntry{strange}, entriesOf(b, other.household, 0, 0))
 }
 
 // link is the chain after an entry.

@@ -60,10 +60,6 @@ func absentReads(w world) []use {
 		looking("LockHead", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.LockHead(ctx, nobody) }),
 		looking("Entries", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Entries(ctx, nobody, 0, 0) }),
 		looking("Folder", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Folder(ctx, nobody) }),
-		looking("EntriesByID", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.EntriesByID(ctx, nobody, nil) }),
-		looking("CountEntries", func(ctx context.Context, tx clinic.Tx) (any, error) {
-			return tx.CountEntries(ctx, nobody, w.entry(1).Author)
-		}),
 		looking("Roster", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.Roster(ctx, clinic.RosterQuery{Clinic: nobody, Order: "missed", Limit: 1})
 		}),

@@ -15,7 +15,6 @@ import (
 	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
-	"swallowtail/internal/practice"
 )
 
 // The things that a full world has beside those of a world, and those that its change adds.
@@ -225,16 +224,8 @@ func (w world) questionsOfRecord() []question {
 			return v.Entries(ctx, w.household, 1, 0)
 		}),
 		asking("Folder", "", func(ctx context.Context, v clinic.View) (clinic.Folder, error) { return v.Folder(ctx, w.household) }),
-		asking("EntriesByID", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.StoredEntry, error) {
-			return v.EntriesByID(ctx, w.household, []uuid.UUID{id(anEntry, 1), id(anEntry, 4)})
-		}),
 		asking("Standings", "", func(ctx context.Context, v clinic.View) (map[uuid.UUID]clinic.Standing, error) {
 			return v.Standings(ctx, []uuid.UUID{w.device})
-		}),
-		asking("CountEntries", "", func(ctx context.Context, v clinic.View) (int, error) {
-			return v.CountEntries(ctx, w.household, practice.Author{
-				Role: practice.Caregiver, ID: practice.PersonID{UUID: w.caregiver},
-			})
 		}),
 		asking("HouseholdIDs", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.HouseholdIDs(ctx, clinic.Page{Limit: 9})
