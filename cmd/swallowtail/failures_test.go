@@ -22,28 +22,30 @@ type disaster struct {
 	name    string
 	servers int
 	pool    string // what the servers' address of the database has besides
-	strike  func(t *testing.T, own *postgrestest.Own, r *storm, round int)
+	// evenings is how many are handed in before the first, between two and after the last: more where it takes longer.
+	evenings int
+	strike   func(t *testing.T, own *postgrestest.Own, r *storm, round int)
 }
 
 // disasters are what PostgreSQL, a server or an administrator may do to those who hand in.
 func disasters() []disaster {
 	return []disaster{
-		{name: "one of two servers is killed", servers: 2, strike: func(t *testing.T, _ *postgrestest.Own, r *storm, round int) {
+		{name: "one of two servers is killed", servers: 2, evenings: 30, strike: func(t *testing.T, _ *postgrestest.Own, r *storm, round int) {
 			t.Helper()
 			r.replace(t, round%len(r.servers))
 		}},
-		{name: "PostgreSQL is restarted", servers: 1, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
+		{name: "PostgreSQL is restarted", servers: 1, evenings: 30, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
 			t.Helper()
 			own.Stop(t, syscall.SIGINT)
 			own.Start(t)
 		}},
-		{name: "PostgreSQL crashes", servers: 2, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
+		{name: "PostgreSQL crashes", servers: 2, evenings: 30, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
 			t.Helper()
 			own.Stop(t, syscall.SIGQUIT)
 			own.Start(t)
 		}},
 		// Of two connections for all who call, too.
-		{name: "others have every connection", servers: 1, pool: "&pool_max_conns=2", strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
+		{name: "others have every connection", servers: 1, pool: "&pool_max_conns=2", evenings: 150, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
 			t.Helper()
 			taken, giveBack := own.TakeConnections(t)
 			time.Sleep(leastUploading)
@@ -62,11 +64,10 @@ func TestDisastersInARushOnPostgres(t *testing.T) {
 	rounds := (1 + int(numberFrom(t, "SWALLOWTAIL_TEST_ROUNDS", 4))) / 2
 	for _, d := range disasters() {
 		t.Run(d.name, func(t *testing.T) {
-			const evenings = 30 // before the first disaster, between two, and after the last
-			r := newStorm(t, own, &d, evenings*(rounds+1))
+			r := newStorm(t, own, &d, d.evenings*(rounds+1))
 			m := r.play(t, func() {
 				for round := range rounds {
-					r.await(t, evenings*(round+1))
+					r.await(t, d.evenings*(round+1))
 					d.strike(t, own, r, round)
 				}
 			})
