@@ -42,12 +42,3 @@ func (r record) place(id uuid.UUID) (int, bool) {
 		return compareIDs(r.entries[at].ID, id)
 	})
 }
-
-// find returns the entry of an id; nil where there is none.
-func (r record) find(id uuid.UUID) *clinic.StoredEntry {
-	at, ok := r.place(id)
-	if !ok {
-		return nil
-	}
-	return r.entries[r.byID[at]]
-}
