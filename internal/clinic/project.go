@@ -180,8 +180,9 @@ func eachNight(v *practice.View, do func(p *practice.Programme, n *practice.Nigh
 
 func projectedNights(v *practice.View) []ProjectedNight {
 	var nights []ProjectedNight
+	var printer served.Printer
 	eachNight(v, func(p *practice.Programme, n *practice.NightView) {
-		nights = append(nights, ProjectedNight{Night: n.Night, Print: served.PrintOf(v.Learner, p, n)})
+		nights = append(nights, ProjectedNight{Night: n.Night, Print: printer.Print(v.Learner, p, n)})
 	})
 	// Nights outside every programme may lie between two, or after the last.
 	slices.SortFunc(nights, func(a, b ProjectedNight) int { return cmp.Compare(a.Night, b.Night) })

@@ -18,10 +18,14 @@ const nightForm = 1
 // encode it. The zero print is of no night.
 type Print [16]byte
 
-// PrintOf returns the print of a night: two nights have the same one where [NightOf] gives the same document of both. It is the
+// Printer makes prints. It is for one after the other; the zero value is ready.
+type Printer struct{ written printer }
+
+// Print returns the print of a night: two nights have the same one where [NightOf] gives the same document of both. It is the
 // first half of a SHA-256, since whoever writes entries chooses what is in them.
-func PrintOf(learner practice.LearnerID, p *practice.Programme, n *practice.NightView) Print {
-	b := make(printer, 0, 2048)
+func (of *Printer) Print(learner practice.LearnerID, p *practice.Programme, n *practice.NightView) Print {
+	of.written = of.written[:0]
+	b := &of.written
 	b.number(nightForm)
 	b.id(learner.UUID)
 	b.number(int64(n.Night))
@@ -30,8 +34,8 @@ func PrintOf(learner practice.LearnerID, p *practice.Programme, n *practice.Nigh
 	if p != nil {
 		b.id(p.Enrolment.ID.UUID)
 	}
-	textsIn(&b, n.Marks)
-	textsIn(&b, n.Positions)
+	textsIn(b, n.Marks)
+	textsIn(b, n.Positions)
 	b.number(int64(len(n.Sittings)))
 	for i := range n.Sittings {
 		b.sitting(&n.Sittings[i])
@@ -52,7 +56,7 @@ func PrintOf(learner practice.LearnerID, p *practice.Programme, n *practice.Nigh
 		b.id(i.Entry.UUID)
 		b.text(string(i.What))
 	}
-	sum := sha256.Sum256(b)
+	sum := sha256.Sum256(*b)
 	return Print(sum[:16])
 }
 

@@ -29,7 +29,9 @@ func (p *printed) document(t *testing.T) string {
 	return string(doc)
 }
 
-func (p *printed) print() served.Print { return served.PrintOf(p.Learner, p.Programme, &p.Night) }
+func (p *printed) print() served.Print {
+	return new(served.Printer).Print(p.Learner, p.Programme, &p.Night)
+}
 
 // fullNight is a night with something in every place.
 func fullNight() *printed {
@@ -128,6 +130,9 @@ func TestANightThatIsServedOtherwiseHasAnotherPrint(t *testing.T) {
 	})
 	assert.Greater(t, differing, 60, "as many things as make a difference")
 	assert.Equal(t, document, night.document(t), "all put back")
+	var one served.Printer
+	one.Print(night.Learner, nil, &practice.NightView{})
+	assert.Equal(t, before, one.Print(night.Learner, night.Programme, &night.Night), "one after the other")
 	assert.Equal(t, before, night.print())
 }
 
