@@ -96,7 +96,10 @@ func errOf(st statement, err error) error {
 
 var (
 	beginFilling = statement{"begin transaction", `BEGIN ISOLATION LEVEL READ COMMITTED READ WRITE`}
-	listTables   = statement{"list tables", `
+	// All of a table is copied by one statement, and while the other store is read the transaction is idle.
+	noTimeout     = statement{"take the time that it takes", `SET LOCAL statement_timeout = 0`}
+	noIdleTimeout = statement{"take the time that it takes", `SET LOCAL idle_in_transaction_session_timeout = 0`}
+	listTables    = statement{"list tables", `
 		SELECT c.relname FROM pg_class c
 		WHERE c.relnamespace = current_schema()::regnamespace AND c.relkind IN ('r', 'p') ORDER BY c.relname`}
 	// Those that get their values by themselves are not among them.
@@ -108,8 +111,10 @@ var (
 )
 
 func (f *Filling) begin(ctx context.Context) error {
-	if _, err := f.conn.Exec(ctx, beginFilling.text); err != nil {
-		return errOf(beginFilling, err)
+	for _, st := range []statement{beginFilling, noTimeout, noIdleTimeout} {
+		if _, err := f.conn.Exec(ctx, st.text); err != nil {
+			return errOf(st, err)
+		}
 	}
 	rows, err := f.conn.Query(ctx, listTables.text)
 	if err == nil {

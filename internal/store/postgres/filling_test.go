@@ -190,6 +190,21 @@ func TestWhatIsAnothersIsNotFilled(t *testing.T) {
 	require.ErrorContains(t, err, "nothing was filled into address.household, ")
 }
 
+// TestAFillingTakesItsTime looks at what would end a statement, or a transaction that waits for the other store.
+func TestAFillingTakesItsTime(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, postgrestest.Migrated(t, migrated), func(*Options) {})
+	err := s.Fill(t.Context(), func(ctx context.Context, f *Filling) error {
+		for _, setting := range []string{"statement_timeout", "idle_in_transaction_session_timeout"} {
+			var limit string
+			require.NoError(t, f.conn.QueryRow(ctx, `SELECT current_setting($1)`, setting).Scan(&limit))
+			assert.Equal(t, "0", limit, setting)
+		}
+		return errors.New("that is all")
+	})
+	require.EqualError(t, err, "that is all")
+}
+
 // TestNobodyComesInWhileADatabaseIsFilled keeps a server waiting, and is kept waiting by one.
 func TestNobodyComesInWhileADatabaseIsFilled(t *testing.T) {
 	t.Parallel()

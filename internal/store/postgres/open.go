@@ -37,7 +37,7 @@ type Options struct {
 	// pool_max_conns.
 	Connections int
 	// Patience is how long a transaction waits for a connection, and for another transaction; 0 stands for 10 s. No statement takes
-	// longer than six times that.
+	// longer than six times that, but for those of a migration or of Fill.
 	Patience time.Duration
 }
 

@@ -124,7 +124,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"MERGE (UNION ALL)", "LEFT", "SEARCH projection USING INDEX projection_by_nearness (clinic_key=? AND nearness_down=? AND learner_id>?)",
 		"RIGHT", "SEARCH projection USING INDEX projection_unweighed (clinic_key=? AND learner_id>?)",
 	}, plan(t, s, unweighed.text))
-	// Each way of going stale has its index; only what is stale is sorted.
+	// Only what is stale is sorted.
 	stale := plan(t, s, staleReminders.text)
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_stale (clinic_key=? AND stale<?)")
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_heard (clinic_key=? AND heard>?)")
