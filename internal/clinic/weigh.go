@@ -258,16 +258,18 @@ const (
 	mostRest   = time.Second
 )
 
-// rest waits after what has been done since an instant, where there is more to do than this.
-func (s *Service) rest(ctx context.Context, since time.Time, now func() time.Time) error {
-	if len(s.changed) == 0 {
-		return nil
+// rest waits after what has been done since an instant, if something has changed meanwhile, and reports whether it has.
+func (s *Service) rest(ctx context.Context, since time.Time, now func() time.Time) (changed bool, err error) {
+	select {
+	case <-s.changed:
+	default:
+		return false, nil
 	}
 	select {
 	case <-ctx.Done():
-		return ctx.Err()
+		return true, ctx.Err()
 	case <-time.After(min(restTimes*now().Sub(since), mostRest)):
-		return nil
+		return true, nil
 	}
 }
 
@@ -300,7 +302,7 @@ func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time
 			return err
 		}
 	}
-	return s.eachClinic(ctx, func(clinic uuid.UUID) error {
+	err := s.eachClinic(ctx, func(clinic uuid.UUID) error {
 		if first {
 			if err := s.forgetOtherForms(ctx, clinic, now()); err != nil {
 				return err
@@ -309,13 +311,26 @@ func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time
 		if err := s.renewLapsed(ctx, clinic, now()); err != nil {
 			return err
 		}
-		if err := s.renewFolds(ctx, clinic, now()); err != nil {
-			return err
+		return s.renewFolds(ctx, clinic, now())
+	})
+	if err != nil {
+		return err
+	}
+	return s.weighClinics(ctx, now)
+}
+
+// weighClinics weighs those of every clinic who have not been weighed, and rests in between while things change.
+func (s *Service) weighClinics(ctx context.Context, now func() time.Time) error {
+	changed, since := false, now()
+	defer func() {
+		if changed {
+			s.noteChange() // for whoever changed when they had been looked at
 		}
-		since := now()
+	}()
+	return s.eachClinic(ctx, func(clinic uuid.UUID) error {
 		return s.weighAll(ctx, clinic, now(), func() error {
-			err := s.rest(ctx, since, now)
-			since = now()
+			more, err := s.rest(ctx, since, now)
+			changed, since = changed || more, now()
 			return err
 		})
 	})
