@@ -115,9 +115,16 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 	return k.at(at), true, nil
 }
 
+// knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A
+// fold at that instant leaves out some of it, which its imprint would not tell.
+func (f *family) knowsOfLater(at time.Time) bool {
+	return slices.ContainsFunc(f.stored, func(e StoredEntry) bool { return e.Received.After(at) || e.Stored.After(at) }) ||
+		slices.ContainsFunc(f.devices, func(d Device) bool { return d.Heard.After(at) })
+}
+
 // keepSummary keeps a summary of now as it has just been made, unless it rests on more than its imprint tells.
 func (s *Service) keepSummary(sn *seen, q Question, said []byte, says [32]byte) error {
-	if !q.AsOf.IsZero() || sn.family.restsOnMore() {
+	if !q.AsOf.IsZero() || sn.family.restsOnMore() || sn.family.knowsOfLater(sn.view.At) {
 		return nil
 	}
 	k := keptSummary{from: sn.view.At, until: sn.view.Until, said: said, says: says}

@@ -52,6 +52,20 @@ func TestASummaryKeptIsTheSameAsOneMadeAnew(t *testing.T) {
 	assert.Positive(t, again, "nothing kept was good for another instant")
 }
 
+// TestASummaryThatKnowsOfWhatCameLaterIsNotKept asks at an instant before what has been handed in by the time the store is read.
+func TestASummaryThatKnowsOfWhatCameLaterIsNotKept(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	for at, want := range map[time.Time]bool{started.Add(-5 * time.Millisecond): false, started: true} {
+		_, err := h.Summary(t.Context(), h.clinician, h.learner, clinic.Question{}, at)
+		require.NoError(t, err)
+		is, err := h.KeepsSummary(t.Context(), h.clinician, h.learner, clinic.Question{}, at)
+		require.NoError(t, err)
+		assert.Equal(t, want, is)
+	}
+}
+
 // TestWhatASummaryRestsOn changes each thing that a summary rests on, once it is kept.
 func TestWhatASummaryRestsOn(t *testing.T) {
 	t.Parallel()
