@@ -184,8 +184,13 @@ func (r *Report) checkChain(id uuid.UUID, stored []StoredEntry, head Head) {
 // checkEntries compares what is kept beside each entry with what the door makes of what was sent. An entry may be kept
 // under no learner where it named one who came later.
 func (r *Report) checkEntries(f *family) {
+	revs := make(map[uuid.UUID]int64, len(f.stored))
 	for i := range f.stored {
 		e := &f.stored[i]
+		if rev, twice := revs[e.ID]; twice {
+			r.differs(f.household.ID, InEntry, "the entry at revision %d has the id of that at revision %d", e.Rev, rev)
+		}
+		revs[e.ID] = e.Rev
 		sent := door.Examine(e.Sent, e.Schema, e.Author.Role)
 		if sent.Content != e.Content {
 			r.differs(f.household.ID, InEntry, "the hash of the content at revision %d is not that of what was sent", e.Rev)

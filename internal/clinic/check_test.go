@@ -71,7 +71,7 @@ func (h *house) rechain() {
 		chain = clinic.Chained(chain, &entries[i])
 		h.alter(`UPDATE entry SET chain = ? WHERE rev = ?`, chain[:], entries[i].Rev)
 	}
-	h.alter(`UPDATE household SET head_chain = ?`, chain[:])
+	h.alter(`UPDATE household SET head_rev = ?, head_chain = ?`, len(entries), chain[:])
 }
 
 // TestCheckFindsWhatTheChainCanNot alters what is kept of an entry beside what was sent, and the chain with it.
@@ -84,6 +84,11 @@ func TestCheckFindsWhatTheChainCanNot(t *testing.T) {
 			"the hash of the content at revision 3 is not that of what was sent",
 		},
 		"an id": {`UPDATE entry SET id = CAST(zeroblob(15) || x'01' AS BLOB) WHERE rev = 3`, "the entry at revision 3 is kept as 00000000-0000-0000-0000-000000000001, but what was sent is "},
+		"an entry twice": {
+			`INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status, received, stored, clock_offset, schema, content, chain, problem, sent)
+				SELECT household_key, 7, id, learner_key, device_key, author_role, author, status, received, stored, clock_offset, schema, content, chain, problem, sent
+				FROM entry WHERE rev = 3`, "the entry at revision 7 has the id of that at revision 3",
+		},
 		"another learner": {
 			`UPDATE entry SET learner_key = (SELECT max(learner_key) FROM learner) WHERE rev = 3`,
 			"the entry at revision 3 is kept under another learner than what was sent names",

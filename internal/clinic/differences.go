@@ -25,7 +25,7 @@ func differences(fresh, kept *Projection, head int64) []string {
 		found []string
 	}{
 		{"the roster row is not what a fresh fold gives", rowDifferences(fresh, kept)},
-		{"the nights are not what a fresh fold gives", nightDifferences(fresh.Nights, kept.Nights)},
+		{"the nights are not what a fresh fold gives", nightDifferences(fresh, kept)},
 		{"nights are said to have changed at revisions that are not there yet", ahead(kept.Nights, head)},
 		{"the reminders are not what a fresh fold gives", reminderDifferences(fresh, kept)},
 		{"the concerns are not what a fresh fold gives", concernDifferences(fresh, kept)},
@@ -74,24 +74,24 @@ func rowDifferences(a, b *Projection) []string {
 }
 
 // nightDifferences names the nights that differ, are missing or are too many. Those that are no more count for nothing.
-func nightDifferences(fresh, kept []ProjectedNight) []string {
+func nightDifferences(fresh, kept *Projection) []string {
 	var found []string
 	prints := map[practice.Night]served.Print{}
-	for _, n := range kept {
+	for _, n := range kept.Nights {
 		if !n.Gone {
 			prints[n.Night] = n.Print
 		}
 	}
-	for _, n := range fresh {
+	for _, n := range fresh.Nights {
 		mark, there := prints[n.Night]
 		switch delete(prints, n.Night); {
 		case !there:
 			found = append(found, n.Night.String()+" is missing")
-		case mark != n.Print && mark != (served.Print{}): // a zero one awaits a fold, since the migration 0010
+		case mark != n.Print && !(kept.awaitsFold() && mark == served.Print{}):
 			found = append(found, n.Night.String()+" differs")
 		}
 	}
-	for _, n := range kept {
+	for _, n := range kept.Nights {
 		if _, left := prints[n.Night]; left {
 			found = append(found, n.Night.String()+" is one too many")
 		}
