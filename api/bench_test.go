@@ -92,7 +92,7 @@ func BenchmarkPullFortnight(b *testing.B) {
 	}
 }
 
-// BenchmarkSummary is a clinician's look at that fortnight.
+// BenchmarkSummary is a clinician's look at that fortnight, once more after another.
 func BenchmarkSummary(b *testing.B) {
 	s := newHouse(b).newSite("north")
 	s.clock.set(start.AddDate(0, 0, 13))

@@ -354,6 +354,13 @@ func TestKilledDuringTransferOnPostgres(t *testing.T) {
 
 	empty, filled := 0, 0
 	to := postgrestest.Empty(t)
+	checkWhole := func() {
+		t.Helper()
+		keyFiles.Store(to, db+keysBeside)
+		found := report(t, execute(t, "check", "--db", to))
+		assert.Equal(t, c.tally().recorded, found.Entries)
+		assert.Empty(t, found.Differences)
+	}
 	for range rounds {
 		moving := transfer(to)
 		time.Sleep(upTo(r, takes*5/4))
@@ -363,16 +370,14 @@ func TestKilledDuringTransferOnPostgres(t *testing.T) {
 			continue
 		}
 		filled++
+		checkWhole()
 		to = postgrestest.Empty(t)
 	}
 	t.Logf("%d transfers of about %s killed: %d left nothing, %d all", rounds, takes.Round(time.Millisecond), empty, filled)
 	last := transfer(to)
 	last.await(t)
 	require.NoError(t, last.err, last.said)
-	keyFiles.Store(to, db+keysBeside)
-	found := report(t, execute(t, "check", "--db", to))
-	assert.Equal(t, c.tally().recorded, found.Entries)
-	assert.Empty(t, found.Differences)
+	checkWhole()
 }
 
 // TestWhatIsNotAsItMustBeIsNotTransferredOnPostgres: what only isn't folded as it should be is folded anew, anything else is refused.
