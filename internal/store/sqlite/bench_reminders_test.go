@@ -26,7 +26,7 @@ var crowd = []string{
 	SELECT household_key, randomblob(16), household_key, 'Mum', '1', ?2, ?2 FROM household`,
 	`INSERT INTO device (device_key, id, household_key, caregiver_key, name, platform, enrolled)
 	SELECT household_key, randomblob(16), household_key, caregiver_key, 'Phone', 'android', ?2 FROM caregiver`,
-	`UPDATE household SET heard = json_object(household_key, ?2)`,
+	`UPDATE household SET heard = json_object(CAST(household_key AS TEXT), ?2)`,
 	`INSERT INTO address (id, household_key, caregiver_key, channel, sent_to, wanted, created, verified, code_wrong)
 	SELECT randomblob(16), household_key, caregiver_key, 'email', 'family' || caregiver_key || '@example.org', '{}', ?2, ?2, 0
 	FROM caregiver`,
