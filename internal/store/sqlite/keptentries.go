@@ -23,12 +23,24 @@ func (k *keyOrNone) Scan(from any) error {
 	return nil
 }
 
+// instantOrNone reads an instant, and whether there is one.
+type instantOrNone struct {
+	instant
+	there bool
+}
+
+// Scan implements sql.Scanner.
+func (i *instantOrNone) Scan(from any) error {
+	i.there = from != nil
+	return i.instant.Scan(from)
+}
+
 // keptEntry is where a row of an entry is read into, beside the entry itself. What has the same length in all comes as one.
 type keptEntry struct {
 	hashes          []byte // id, content, chain
 	learner, device keyOrNone
 	author          []byte
-	stored          instant
+	stored          instantOrNone
 	offset          int64
 }
 
@@ -45,8 +57,8 @@ func (k *keptEntry) scan(row scanner, e *clinic.StoredEntry) error {
 	copy(e.Content[:], k.hashes[len(e.ID):])
 	copy(e.Chain[:], k.hashes[len(e.ID)+len(e.Content):])
 	copy(e.Author.ID.UUID[:], k.author)
-	if e.Stored = time.Time(k.stored); e.Stored.IsZero() {
-		e.Stored = e.Received
+	if e.Stored = e.Received; k.stored.there {
+		e.Stored = time.Time(k.stored.instant)
 	}
 	e.ClockOffset = time.Duration(k.offset)
 	return nil

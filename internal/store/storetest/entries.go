@@ -6,6 +6,7 @@ import (
 	"errors"
 	"slices"
 	"sync"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -124,6 +125,17 @@ func manyEntries(b *bundle) {
 	const count = 1000
 	w := newWorld(b, 1)
 	want := w.fill(b, count)
+	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
+}
+
+// entriesStoredAtAnyTime are stored at the instant at which they were received, at another, and at none.
+func entriesStoredAtAnyTime(b *bundle) {
+	w := newWorld(b, 1)
+	want := []clinic.StoredEntry{w.entry(1), w.entry(2), w.entry(3), w.entry(4)}
+	want[1].Stored = want[1].Received
+	want[2].Stored = time.Time{}
+	want[3].Received, want[3].Stored = time.Time{}, time.Time{}
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want) })
 	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
 }
 

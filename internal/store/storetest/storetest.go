@@ -98,6 +98,7 @@ func ofPractice() []part {
 		{"households in any order", householdsInAnyOrder},
 		{"rivals over reminders", rivalsOverReminders},
 		{"folder", folder},
+		{"entries stored at any time", entriesStoredAtAnyTime},
 		{"projections", projections},
 		{"stale projections", staleProjections},
 		{"unweighed projections", unweighed},
