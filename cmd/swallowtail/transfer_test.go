@@ -394,7 +394,7 @@ func TestWhatIsNotAsItMustBeIsNotTransferredOnPostgres(t *testing.T) {
 	transfer := func() told { return execute(t, "transfer", "--from", db, "--to", to) }
 	for _, wrong := range []struct{ do, undo, want string }{
 		{
-			`UPDATE entry SET stored = stored + 1 WHERE rev = 2`, `UPDATE entry SET stored = stored - 1 WHERE rev = 2`,
+			`UPDATE entry SET received = received + 1 WHERE rev = 2`, `UPDATE entry SET received = received - 1 WHERE rev = 2`,
 			"the chain breaks at revision 2",
 		},
 		{
