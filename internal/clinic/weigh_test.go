@@ -197,19 +197,28 @@ func (h *house) somethingWritten(random *rand.Rand, now time.Time, entries *[][2
 	return raws
 }
 
+// keepWeighed lets the house be weighed by the clock of a bubble, which it returns, until stop is called.
+func (h *house) keepWeighed() (now func() time.Time, stop func()) {
+	began := time.Now()                                              //nolint:forbidigo // the bubble's clock
+	now = func() time.Time { return started.Add(time.Since(began)) } //nolint:forbidigo // as above
+	ctx, cancel := context.WithCancel(h.t.Context())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		h.KeepWeighed(ctx, now)
+	}()
+	return now, func() {
+		cancel()
+		<-ended
+	}
+}
+
 // TestKeepWeighed weighs soon after an upload has been answered, and what time alone changes, without anybody asking.
 func TestKeepWeighed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newFamily(t)
-		began := time.Now()                                               //nolint:forbidigo // the bubble's clock
-		now := func() time.Time { return started.Add(time.Since(began)) } //nolint:forbidigo // as above
-		ctx, stop := context.WithCancel(t.Context())
-		ended := make(chan struct{})
-		go func() {
-			defer close(ended)
-			h.KeepWeighed(ctx, now)
-		}()
+		now, stop := h.keepWeighed()
 		time.Sleep(3 * time.Second)
 		synctest.Wait()
 		assert.Equal(t, "not_started", h.projection().Verdict)
@@ -228,7 +237,6 @@ func TestKeepWeighed(t *testing.T) {
 		assert.NotEmpty(t, after.Weighed.Doc)
 		assert.Empty(t, h.found())
 		stop()
-		<-ended
 	})
 }
 
@@ -237,14 +245,7 @@ func TestKeepWeighedLetsARushPass(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		h := newFamily(t)
-		began := time.Now()                                               //nolint:forbidigo // the bubble's clock
-		now := func() time.Time { return started.Add(time.Since(began)) } //nolint:forbidigo // as above
-		ctx, stop := context.WithCancel(t.Context())
-		ended := make(chan struct{})
-		go func() {
-			defer close(ended)
-			h.KeepWeighed(ctx, now)
-		}()
+		now, stop := h.keepWeighed()
 		time.Sleep(3 * time.Second)
 		synctest.Wait()
 
@@ -271,7 +272,6 @@ func TestKeepWeighedLetsARushPass(t *testing.T) {
 		synctest.Wait()
 		assert.NotEmpty(t, h.projection().Weighed.Doc, "once it has passed")
 		stop()
-		<-ended
 	})
 }
 
