@@ -19,7 +19,7 @@ type vault struct {
 	t       testing.TB
 	db      *sql.DB
 	clinics []uuid.UUID
-	columns map[string]string // of each table but the trail, for a SELECT
+	columns map[string]string // of each table but the trail, for a SELECT; not the edition, which only tells that others changed
 
 	count   *sql.Stmt            // of what others commit
 	trails  *sql.Stmt            // whatever is new on them
@@ -44,7 +44,7 @@ func (h *house) newVault() *vault {
 	v := &vault{t: h.t, db: openRaw(h.t, h.path), columns: map[string]string{}, heads: map[uuid.UUID]int64{}, fresh: map[uuid.UUID][]deed{}}
 	v.db.SetMaxOpenConns(1) // to which both what is kept and the count of commits belong
 	for _, table := range v.texts("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name <> 'audit'") {
-		v.columns[table] = strings.Join(v.texts("SELECT name FROM pragma_table_info(?)", table), ", ")
+		v.columns[table] = strings.Join(v.texts("SELECT name FROM pragma_table_info(?) WHERE name <> 'edition'", table), ", ")
 	}
 	for _, clinic := range v.texts("SELECT hex(id) FROM clinic") {
 		v.clinics = append(v.clinics, uuid.MustParse(clinic))
@@ -196,10 +196,12 @@ func (v *vault) putBack() {
 		return
 	}
 	v.exec("BEGIN IMMEDIATE")
+	next := v.texts("SELECT max(edition) + 1 FROM household")
 	for _, table := range changed {
 		v.exec("DELETE FROM main." + table)
 		v.exec(fmt.Sprintf("INSERT INTO main.%s (%s) SELECT %s FROM kept.%s", table, v.columns[table], v.columns[table], table))
 	}
+	v.exec("UPDATE household SET edition = " + next[0]) // as after any change
 	v.exec("COMMIT")
 	v.seen = maps.Clone(v.kept)
 }

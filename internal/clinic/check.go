@@ -9,7 +9,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/door"
-	"swallowtail/internal/fault"
 )
 
 // Report is what a check of the store found.
@@ -111,33 +110,26 @@ func eachHouseholdOf(ctx context.Context, store Reader, do func(id uuid.UUID) er
 }
 
 func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) error {
-	f, err := loadFamily(ctx, view, id, nil) // a check takes nothing from memory
-	if err != nil {
-		return err
-	}
-	head, err := view.Head(ctx, id)
+	f, err := readFamily(ctx, view, id, nil) // a check takes nothing from memory
 	if err != nil {
 		return err
 	}
 	r.Households++
 	r.Entries += len(f.stored)
-	r.checkChain(id, f.stored, head)
+	r.checkChain(id, f.stored, f.head)
 	r.checkEntries(f)
 	for _, learner := range f.learners {
 		r.Learners++
-		kept, err := view.Projection(ctx, learner.ID)
-		if fault.KindOf(err) == fault.NotFound {
+		kept := f.kept[learner.ID]
+		if kept == nil {
 			r.misfolded(f, learner, []string{"nothing is kept of the learner's fold"})
 			continue
 		}
+		fresh, err := f.afresh(learner, kept)
 		if err != nil {
 			return err
 		}
-		fresh, err := f.afresh(learner, &kept)
-		if err != nil {
-			return err
-		}
-		r.misfolded(f, learner, differences(&fresh, &kept, head.Rev))
+		r.misfolded(f, learner, differences(&fresh, kept, f.head.Rev))
 	}
 	return nil
 }

@@ -29,7 +29,7 @@ func BenchmarkCohort(b *testing.B) {
 			if err := tx.AddLearner(ctx, l); err != nil {
 				return err
 			}
-			if err := tx.SaveProjection(ctx, weighedProjection(h, l.ID, i)); err != nil {
+			if err := tx.SaveProjection(ctx, weighedProjection(h, l.ID, i), nil); err != nil {
 				return err
 			}
 		}

@@ -30,28 +30,37 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 	}
 	u.examine(raws)
 	var a AddedEntries
+	var f *folded
 	err := s.changes(ctx, p, "addClinicEntries", now, func(ctx context.Context, tx Tx, k *ask, _ note) error {
 		l, err := k.learner(ctx, tx, learner)
 		if err != nil {
 			return err
 		}
 		u.household = l.Household
-		family, err := lockFamily(ctx, tx, l.Household)
+		family, err := s.familyIn(ctx, tx, l.Household)
 		if err != nil {
+			return err
+		}
+		results, added, err := s.ingest(&u, family, now)
+		if err != nil {
+			return err
+		}
+		a.Results = results
+		if err := tx.AppendEntries(ctx, u.household, added); err != nil {
 			return err
 		}
 		before := family.head.Rev
-		if a.Results, err = s.ingest(ctx, tx, &u, family, now); err != nil {
+		if f, err = family.with(added, uuid.Nil, time.Time{}).fold(nil, now); err != nil {
 			return err
 		}
-		f, err := s.keep(ctx, tx, family, nil, now)
-		if err != nil {
+		if err := f.save(ctx, tx); err != nil {
 			return err
 		}
 		at := slices.IndexFunc(f.renewed, func(r renewed) bool { return r.Learner == learner })
 		a.Nights, _, err = f.renewed[at].changedNights(before+1, f.head.Rev)
 		return err
 	})
+	s.keepFolded(err, f)
 	s.tellOf(&u, err)
 	return a, err
 }

@@ -70,3 +70,51 @@ func (s *Service) KeepsSummary(ctx context.Context, p access.Principal, learner 
 	_, is, err := s.keptSummary(ctx, a, learner, q, now)
 	return is, err
 }
+
+// KeptAndStored returns the parts of a household as they are kept in memory and as they are stored, and whether they say that they are the
+// same.
+func (s *Service) KeptAndStored(ctx context.Context, household uuid.UUID) (kept, stored map[string]any, same bool, err error) {
+	f := s.families.of(household)
+	if f == nil {
+		return nil, nil, false, nil
+	}
+	var there *family
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+		there, err = readFamily(ctx, view, household, nil)
+		return err
+	})
+	if err != nil {
+		return nil, nil, false, err
+	}
+	return f.parts(), there.parts(), f.edition == there.edition, nil
+}
+
+// parts are all of a family but its record, which is made of what is stamped.
+func (f *family) parts() map[string]any {
+	folds := map[uuid.UUID]Projection{}
+	for id, p := range f.kept {
+		folds[id] = inUTC(*p)
+	}
+	return map[string]any{
+		"edition": f.edition, "household": f.household, "head": f.head, "learners": f.learners, "devices": f.devices,
+		"people": f.people.learners, "caregivers": f.people.caregivers, "enrolments": f.enrolments, "details": f.details, "contacts": f.contacts,
+		"read": f.read, "stamped": f.stamped, "stored": f.stored, "past": f.past, "follow-ups": f.followUps, "kept": folds,
+	}
+}
+
+// inUTC returns a projection with its instants as a store returns them.
+func inUTC(p Projection) Projection {
+	p.Reminders, p.Concerns = slices.Clone(p.Reminders), slices.Clone(p.Concerns)
+	all := []*time.Time{&p.Folded, &p.Until, &p.Heard, &p.NextDue, &p.RemindersUntil, &p.RemindersRenew}
+	for i := range p.Reminders {
+		r := &p.Reminders[i]
+		all = append(all, &r.Due, &r.Lapses, &r.Ready)
+	}
+	for i := range p.Concerns {
+		all = append(all, &p.Concerns[i].Since)
+	}
+	for _, at := range all {
+		*at = at.UTC()
+	}
+	return p
+}

@@ -6,26 +6,41 @@ import (
 	"slices"
 
 	"github.com/google/uuid"
+
+	"swallowtail/internal/fault"
 )
 
 // Folder is what is stored of a household and its folds rest on, each part as its own method returns it.
 type Folder struct {
-	Household  Household
-	Learners   []Learner
-	Enrolments []Enrolment
-	Plans      []Plan // of the enrolments, each once, by id
-	Devices    []Device
-	Entries    []StoredEntry
-	Deliveries []Delivery
-	FollowUps  []FollowUp
+	Edition     Edition
+	Head        Head
+	Household   Household
+	Learners    []Learner
+	Caregivers  []Person
+	Enrolments  []Enrolment
+	Plans       []Plan // of the enrolments, each once, by id
+	Devices     []Device
+	Entries     []StoredEntry
+	Deliveries  []Delivery
+	FollowUps   []FollowUp
+	Projections []Projection // of those learners who have one, as the learners
 }
 
 // FolderOf takes a household's folder together part by part, for stores for which that takes no longer than all at once.
 func FolderOf(ctx context.Context, view View, household uuid.UUID) (f Folder, err error) {
+	if f.Edition, err = view.Edition(ctx, household); err != nil {
+		return f, err
+	}
+	if f.Head, err = view.Head(ctx, household); err != nil {
+		return f, err
+	}
 	if f.Household, err = view.Household(ctx, household); err != nil {
 		return f, err
 	}
 	if f.Learners, err = view.Learners(ctx, household); err != nil {
+		return f, err
+	}
+	if f.Caregivers, err = view.Caregivers(ctx, household); err != nil {
 		return f, err
 	}
 	if f.Enrolments, err = view.Enrolments(ctx, household); err != nil {
@@ -43,8 +58,27 @@ func FolderOf(ctx context.Context, view View, household uuid.UUID) (f Folder, er
 	if f.Deliveries, err = view.Deliveries(ctx, household); err != nil {
 		return f, err
 	}
-	f.FollowUps, err = view.FollowUps(ctx, household)
+	if f.FollowUps, err = view.FollowUps(ctx, household); err != nil {
+		return f, err
+	}
+	f.Projections, err = projectionsOf(ctx, view, f.Learners)
 	return f, err
+}
+
+// projectionsOf returns what is kept of the folds of learners. That of a learner may be missing.
+func projectionsOf(ctx context.Context, view View, learners []Learner) ([]Projection, error) {
+	var all []Projection
+	for _, l := range learners {
+		p, err := view.Projection(ctx, l.ID)
+		if fault.KindOf(err) == fault.NotFound {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, p)
+	}
+	return all, nil
 }
 
 func plansOf(ctx context.Context, view View, enrolments []Enrolment) ([]Plan, error) {

@@ -173,6 +173,8 @@ func (h *house) alter(statement string, args ...any) {
 	n, err := result.RowsAffected()
 	require.NoError(h.t, err)
 	require.Positive(h.t, n, "%s altered nothing", statement)
+	_, err = h.exec(`UPDATE household SET edition = edition + 1`) // as whoever alters anything by way of the store moves it on
+	require.NoError(h.t, err)
 }
 
 // found returns what a check finds.

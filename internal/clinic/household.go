@@ -13,12 +13,15 @@ import (
 	"swallowtail/internal/reminder"
 )
 
-// family is all that a household's folds rest on, read in one state of the store.
+// family is all that a household's folds rest on, in one state of the store, and what is kept of them. Many may use it at once: nothing of
+// it is changed once it has been made.
 type family struct {
+	edition    Edition
 	household  Household
-	head       Head // as it was locked; the zero value where it is only read
+	head       Head
 	learners   []Learner
 	devices    []Device
+	people     people
 	enrolments map[uuid.UUID][]practice.Enrolment // by learner
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
@@ -28,42 +31,45 @@ type family struct {
 	stored     []StoredEntry
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
 	followUps  map[uuid.UUID][]FollowUp          // by learner
+	kept       map[uuid.UUID]*Projection         // by learner: what is kept of the fold, if anything is
 }
 
-// loadFamily reads a household and brings its entries into a record.
+// loadFamily returns a household as it is in a view of what is committed, and keeps it for the next time.
 func (s *Service) loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
-	return loadFamily(ctx, view, id, &s.readings)
-}
-
-// loadFamily reads a household and brings its entries into a record. It reads those anew that are not among the readings.
-func loadFamily(ctx context.Context, view View, id uuid.UUID, known *readings) (*family, error) {
-	f, err := readFamily(ctx, view, id)
-	if err != nil {
-		return nil, err
+	f, err := s.familyIn(ctx, view, id)
+	if err == nil {
+		s.families.keep(f)
 	}
-	return f, f.bring(ctx, view, known)
-}
-
-// lockFamily keeps other writers from a household and reads it. Its entries are still to be brought into a record.
-func lockFamily(ctx context.Context, tx Tx, id uuid.UUID) (*family, error) {
-	f, err := readFamily(ctx, tx, id)
-	if err != nil {
-		return nil, err
-	}
-	f.head, err = tx.LockHead(ctx, id)
 	return f, err
 }
 
-// readFamily reads a household. Its entries are still to be brought into a record.
-func readFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
+// familyIn returns a household as it is in a view. It is read only where what is kept of it in memory is of another edition.
+func (s *Service) familyIn(ctx context.Context, view View, id uuid.UUID) (*family, error) {
+	known := s.families.of(id)
+	if known == nil {
+		return readFamily(ctx, view, id, nil)
+	}
+	edition, err := view.Edition(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if edition == known.edition {
+		return known, nil
+	}
+	return readFamily(ctx, view, id, known.read)
+}
+
+// readFamily reads a household, and those entries anew that are not among the readings.
+func readFamily(ctx context.Context, view View, id uuid.UUID, known []reading) (*family, error) {
 	folder, err := view.Folder(ctx, id)
 	if err != nil {
 		return nil, err
 	}
 	f := &family{
-		household: folder.Household, learners: folder.Learners, devices: folder.Devices, stored: folder.Entries,
+		edition: folder.Edition, household: folder.Household, head: folder.Head, learners: folder.Learners, devices: folder.Devices,
+		people: peopleOf(&folder), stored: folder.Entries,
 		enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{},
-		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{},
+		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{}, kept: map[uuid.UUID]*Projection{},
 	}
 	for _, d := range folder.Deliveries {
 		f.past[d.Learner] = append(f.past[d.Learner], d.Delivery)
@@ -71,41 +77,58 @@ func readFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
 	for _, u := range folder.FollowUps {
 		f.followUps[u.Learner] = append(f.followUps[u.Learner], u)
 	}
-	return f, f.enrol(&folder)
+	for i := range folder.Projections {
+		p := &folder.Projections[i]
+		f.kept[p.Learner] = p
+	}
+	if err := f.enrol(&folder); err != nil {
+		return nil, err
+	}
+	f.bring(known)
+	return f, nil
 }
 
 // bring brings the entries into a record. Those that are not among the readings are read anew.
-func (f *family) bring(ctx context.Context, view View, known *readings) error {
-	copiesKeptBack := func(e StoredEntry) bool {
-		return e.Status != practice.Accepted && e.Author.Role == practice.Clinician
-	}
-	people, err := f.people(ctx, view, slices.ContainsFunc(f.stored, copiesKeptBack))
-	if err != nil {
-		return err
-	}
+func (f *family) bring(known []reading) {
 	f.contacts = contactsOf(f.devices)
-	f.read = known.of(f.household.ID, f.stored)
-	f.stamped = stampedOf(f.stored, f.read, people)
+	f.read = readAll(f.stored, known)
+	f.stamped = stampedOf(f.stored, f.read, f.people)
 	f.seal()
 	f.record = practice.NewRecord(f.stamped)
-	return nil
 }
 
-// people returns the people of the household. The caregivers are looked up only for copies off paper, which is all that they are
-// needed for.
-func (f *family) people(ctx context.Context, view View, copies bool) (people, error) {
+// with returns the family with entries that have just come, and with a device having been heard from, if there is one.
+func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *family {
+	if len(added) == 0 && heard == uuid.Nil {
+		return f
+	}
+	next := *f
+	next.stored = slices.Concat(f.stored, added)
+	if last := len(added) - 1; last >= 0 {
+		next.head = Head{Rev: added[last].Rev, Chain: added[last].Chain}
+	}
+	next.devices = slices.Clone(f.devices)
+	for i := range next.devices {
+		if d := &next.devices[i]; d.ID == heard {
+			d.Heard = at
+		}
+	}
+	next.bring(f.read)
+	return &next
+}
+
+// people are the learners and caregivers of a household.
+type people struct{ learners, caregivers map[uuid.UUID]bool }
+
+func peopleOf(folder *Folder) people {
 	p := people{learners: map[uuid.UUID]bool{}, caregivers: map[uuid.UUID]bool{}}
-	for _, l := range f.learners {
+	for _, l := range folder.Learners {
 		p.learners[l.ID] = true
 	}
-	if !copies {
-		return p, nil
-	}
-	caregivers, err := view.Caregivers(ctx, f.household.ID)
-	for _, c := range caregivers {
+	for _, c := range folder.Caregivers {
 		p.caregivers[c.ID] = true
 	}
-	return p, err
+	return p
 }
 
 func (f *family) enrol(folder *Folder) error {
@@ -142,7 +165,7 @@ func (d EnrolmentDetail) practiceEnrolment() (practice.Enrolment, error) {
 	}, nil
 }
 
-// device returns one of the household's devices, to be changed as the store changes it.
+// device returns one of the household's devices.
 func (f *family) device(id uuid.UUID) (*Device, error) {
 	at := slices.IndexFunc(f.devices, func(d Device) bool { return d.ID == id })
 	if at < 0 {

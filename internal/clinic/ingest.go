@@ -1,7 +1,6 @@
 package clinic
 
 import (
-	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
@@ -52,15 +51,11 @@ func (u *upload) examine(raws [][]byte) {
 	}
 }
 
-// ingest adds what is new of an upload to the record of its household, which has been locked, and tells what became of each entry.
-func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, f *family, now time.Time) ([]Result, error) {
-	people, err := f.people(ctx, tx, u.author.Role == practice.Clinician)
-	if err != nil {
-		return nil, err
-	}
+// ingest returns what becomes of each entry of an upload to a household, and those that are new, with their places in its record.
+func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result, added []StoredEntry, err error) {
 	known, head := u.known(f), f.head
-	results := make([]Result, len(u.offers))
-	var added []StoredEntry
+	results = make([]Result, len(u.offers))
+	u.reached = 0
 	for i := range u.offers {
 		o := &u.offers[i]
 		if old, ok := known[o.Entry.ID.UUID]; ok {
@@ -70,7 +65,7 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, f *family, now t
 			}
 			continue
 		}
-		e := s.store(u, o, people, now)
+		e := s.store(u, o, f.people, now)
 		e.Rev = head.Rev + 1
 		e.Chain = chained(head.Chain, &e)
 		head = Head{Rev: e.Rev, Chain: e.Chain}
@@ -79,13 +74,13 @@ func (s *Service) ingest(ctx context.Context, tx Tx, u *upload, f *family, now t
 		results[i] = Result{ID: e.ID, Status: string(e.Status), Rev: e.Rev, Flaws: flawsOf(e.Problem)}
 	}
 	if len(added) == 0 {
-		return results, nil
+		return results, nil, nil
 	}
 	if err := u.bounded(f, len(added)); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	f.stored, f.head, u.reached = append(f.stored, added...), head, head.Rev
-	return results, tx.AppendEntries(ctx, u.household, added)
+	u.reached = head.Rev
+	return results, added, nil
 }
 
 var errTooManyOfOne = fault.New(fault.Conflict, "caregiver-full",
@@ -140,9 +135,6 @@ func resultOf(old StoredEntry, content [32]byte) Result {
 	}
 	return Result{ID: old.ID, Status: Duplicate, Rev: old.Rev, Flaws: flawsOf(old.Problem)}
 }
-
-// people are the learners and caregivers of a household.
-type people struct{ learners, caregivers map[uuid.UUID]bool }
 
 // store makes the stored form of a new entry, without its place in the record.
 func (s *Service) store(u *upload, o *door.Offered, p people, now time.Time) StoredEntry {

@@ -20,7 +20,7 @@ import (
 func (h *house) keptByAnOlder(status practice.Status, change func(*clinic.StoredEntry), raws ...[]byte) {
 	h.t.Helper()
 	require.NoError(h.t, h.Store.InTx(h.t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		head, err := tx.LockHead(ctx, h.household)
+		head, err := tx.Head(ctx, h.household)
 		if err != nil {
 			return err
 		}

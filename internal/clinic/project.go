@@ -8,7 +8,6 @@ import (
 
 	"github.com/google/uuid"
 
-	"swallowtail/internal/fault"
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/reminder"
@@ -21,10 +20,11 @@ type folded struct {
 	renewed []renewed // by learner
 }
 
-// renewed is what has just been kept of a learner's fold, and the fold itself.
+// renewed is what is to be kept of a learner's fold, the fold itself, and what was kept of the one before, if anything was.
 type renewed struct {
 	Projection
-	view practice.View
+	view   practice.View
+	before *Projection
 }
 
 // refold folds every learner of a household anew and keeps the results, in the transaction of whatever changed.
@@ -33,37 +33,38 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 	return err
 }
 
-// fold is refold, and returns what it has read and kept. Of what has just been weighed it keeps what still holds.
+// fold is refold, and returns the family as it then is. Of what has just been weighed it keeps what still holds.
 func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh weighedNow, now time.Time) (*folded, error) {
-	family, err := lockFamily(ctx, tx, household)
+	family, err := s.familyIn(ctx, tx, household)
 	if err != nil {
 		return nil, err
 	}
-	return s.keep(ctx, tx, family, fresh, now)
-}
-
-// keep folds a family that has been locked, and keeps the results.
-func (s *Service) keep(ctx context.Context, tx Tx, family *family, fresh weighedNow, now time.Time) (*folded, error) {
-	if err := family.bring(ctx, tx, &s.readings); err != nil {
+	f, err := family.fold(fresh, now)
+	if err != nil {
 		return nil, err
 	}
+	return f, f.save(ctx, tx)
+}
+
+// fold folds every learner of a family anew. It needs no store, and keeps nothing.
+func (f *family) fold(fresh weighedNow, now time.Time) (*folded, error) {
 	now = now.Truncate(time.Millisecond) // as the store keeps it, so that a check folds at the very same instant
-	f := &folded{family: family}
+	done := &folded{family: f}
 	for _, learner := range f.learners {
-		p, err := f.renew(ctx, tx, learner, fresh[learner.ID], now)
+		r, err := f.renew(learner, fresh[learner.ID], now)
 		if err != nil {
 			return nil, err
 		}
-		f.renewed = append(f.renewed, p)
+		done.renewed = append(done.renewed, r)
 	}
-	return f, nil
+	return done, nil
 }
 
-// renew replaces what is kept of a learner's fold.
-func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, fresh Weighed, now time.Time) (r renewed, err error) {
-	before, err := tx.Projection(ctx, learner.ID)
-	if err != nil && fault.KindOf(err) != fault.NotFound {
-		return r, err
+// renew works out what is to be kept of a learner's fold in place of what is.
+func (f *family) renew(learner Learner, fresh Weighed, now time.Time) (r renewed, err error) {
+	var before Projection
+	if r.before = f.kept[learner.ID]; r.before != nil {
+		before = *r.before
 	}
 	// An upload may have been folded since this call took its instant: nothing is folded back.
 	r.view = f.view(learner.ID, later(now, before.Folded))
@@ -71,7 +72,33 @@ func (f *folded) renew(ctx context.Context, tx Tx, learner Learner, fresh Weighe
 		return r, err
 	}
 	r.dateChanges(before, f.head.Rev)
-	return r, tx.SaveProjection(ctx, r.Projection)
+	return r, nil
+}
+
+// save keeps what has been folded in the store. The family is then as it leaves it, to be kept once that is committed.
+func (f *folded) save(ctx context.Context, tx Tx) error {
+	next := *f.family
+	next.kept = make(map[uuid.UUID]*Projection, len(f.renewed))
+	for i := range f.renewed {
+		r := &f.renewed[i]
+		if err := tx.SaveProjection(ctx, r.Projection, r.before); err != nil {
+			return err
+		}
+		next.kept[r.Learner] = &r.Projection
+	}
+	var err error
+	next.edition, err = tx.Edition(ctx, f.household.ID)
+	f.family = &next
+	return err
+}
+
+// keepFolded keeps families in memory that have been folded, once what came of that is durable, which err says.
+func (s *Service) keepFolded(err error, all ...*folded) {
+	for _, f := range all {
+		if err == nil && f != nil {
+			s.families.keep(f.family)
+		}
+	}
 }
 
 func later(a, b time.Time) time.Time {

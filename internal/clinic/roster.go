@@ -74,29 +74,39 @@ func (s *Service) refoldSome(ctx context.Context, now time.Time, list func(conte
 	if err != nil || len(learners) == 0 {
 		return true, err
 	}
-	return false, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		return s.refoldHouseholdsOf(ctx, tx, learners, nil, now)
-	})
+	return false, s.refoldHouseholdsOf(ctx, learners, nil, now)
 }
 
-// refoldHouseholdsOf refolds the households of learners, with what has just been weighed of any of them.
-func (s *Service) refoldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) error {
-	if err := tx.LockHouseholds(ctx, learners); err != nil {
+// refoldHouseholdsOf refolds the households of learners in one transaction, with what has just been weighed of any of them.
+func (s *Service) refoldHouseholdsOf(ctx context.Context, learners []uuid.UUID, fresh weighedNow, now time.Time) error {
+	var done []*folded
+	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) (err error) {
+		done, err = s.foldHouseholdsOf(ctx, tx, learners, fresh, now)
 		return err
+	})
+	s.keepFolded(err, done...)
+	return err
+}
+
+func (s *Service) foldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) (all []*folded, err error) {
+	if err := tx.LockHouseholds(ctx, learners); err != nil {
+		return nil, err
 	}
-	folded := map[uuid.UUID]bool{}
+	done := map[uuid.UUID]bool{}
 	for _, id := range learners {
 		learner, err := tx.Learner(ctx, id)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		if folded[learner.Household] {
+		if done[learner.Household] {
 			continue
 		}
-		folded[learner.Household] = true
-		if _, err := s.fold(ctx, tx, learner.Household, fresh, now); err != nil {
-			return err
+		done[learner.Household] = true
+		f, err := s.fold(ctx, tx, learner.Household, fresh, now)
+		if err != nil {
+			return nil, err
 		}
+		all = append(all, f)
 	}
-	return nil
+	return all, nil
 }

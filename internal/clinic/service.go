@@ -46,7 +46,7 @@ type Service struct {
 	attempts  *attempts
 	changed   chan struct{} // holds something once a family's record or enrolment may have changed
 	weighing  chan struct{} // held by the one who weighs
-	readings  readings
+	families  families
 	summaries summaries
 	listeners *watch.Hub
 	rights    *Rights

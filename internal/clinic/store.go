@@ -310,6 +310,14 @@ type Head struct {
 	Chain [32]byte
 }
 
+// Edition names a state of what is stored of a household: while it is the same, so is the whole of the household's Folder.
+type Edition struct {
+	Epoch uuid.UUID
+	// Number is another after each transaction that writes anything of the folder, and none that whoever may still hold the folder has seen
+	// of another state: not even of one that was lost before it was durable. That it is higher or lower says nothing.
+	Number int64
+}
+
 // Standing is what somebody who waits for news on a device wants to know.
 type Standing struct {
 	Head      int64     // the newest revision of the device's household
@@ -323,11 +331,13 @@ type RecordView interface {
 	Epoch(ctx context.Context) (uuid.UUID, error)
 	// Journal names the journal beside the store; the zero id where none has been begun.
 	Journal(ctx context.Context) (uuid.UUID, error)
+	// Head returns the household's newest revision. In a transaction that may write it keeps other writers from the household until the
+	// transaction ends, as Edition does.
 	Head(ctx context.Context, household uuid.UUID) (Head, error)
+	// Edition returns which edition there is of a household, in a transaction that has written to it the one that it leaves.
+	Edition(ctx context.Context, household uuid.UUID) (Edition, error)
 	// Standings returns how things stand for those of the devices that are there.
 	Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]Standing, error)
-	// ChainAt returns the hash chained up to a revision; revision 0 has the zero hash. NotFound beyond the head.
-	ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error)
 	// Entries returns the entries after a revision in order, at most limit; a limit of 0 means all.
 	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
 	// Folder returns all that is stored of a household and its folds rest on. In a transaction that may write it keeps other writers from
@@ -339,8 +349,6 @@ type RecordView interface {
 
 // RecordTx writes the entries of households.
 type RecordTx interface {
-	// LockHead returns the household's head and keeps other writers from it until the transaction ends.
-	LockHead(ctx context.Context, household uuid.UUID) (Head, error)
 	// LockHouseholds keeps other writers from the households of those of the learners that are there, until the transaction ends.
 	// Whoever changes several households in one transaction begins with it, so that no two wait for each other.
 	LockHouseholds(ctx context.Context, learners []uuid.UUID) error
@@ -508,8 +516,9 @@ type DueKey struct {
 
 // ProjectionTx writes projections.
 type ProjectionTx interface {
-	// SaveProjection replaces a learner's projection.
-	SaveProjection(ctx context.Context, p Projection) error
+	// SaveProjection replaces a learner's projection. before is the one that there is, as it was read of this edition; where it is nil the
+	// store looks.
+	SaveProjection(ctx context.Context, p Projection, before *Projection) error
 }
 
 // AuditQuery asks for a page of a clinic's audit trail.

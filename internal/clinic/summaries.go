@@ -3,7 +3,6 @@ package clinic
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"slices"
 	"sync"
 	"time"
@@ -11,7 +10,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
-	"swallowtail/internal/practice"
 	"swallowtail/internal/served"
 )
 
@@ -21,9 +19,8 @@ const mostSummaries = 8 << 20
 // summaries are the clinic's summaries as they were made last, kept in memory so that reading one again takes neither the entries nor a
 // fold nor a weighing. The zero value is empty. Safe for concurrent use.
 //
-// What is kept is served only while a fold would come to the same: what the fold rests on, the entries by the hash chained over them,
-// has the same imprint, and the instant asked for is one at which the view holds. So it need not be told of changes, and many servers on
-// one database may each keep their own.
+// What is kept is served only while a fold would come to the same: the household is of the same edition, and the instant asked for is one
+// at which the view holds. So it need not be told of changes, and many servers on one database may each keep their own.
 type summaries struct {
 	mu   sync.Mutex
 	kept map[summaryOf]keptSummary
@@ -35,7 +32,7 @@ type summaryOf struct{ learner, enrolment uuid.UUID }
 
 // keptSummary is a summary without the instant that it is of.
 type keptSummary struct {
-	imprint     [32]byte
+	edition     Edition
 	from, until time.Time // it holds from the first on, to before the second; zero where only what it rests on can change it
 	said        []byte
 	says        [32]byte
@@ -100,113 +97,36 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 	if !is || !k.holds(at) || a.Role == access.RoleDevice {
 		return Summed{}, false, nil
 	}
-	var imprint [32]byte
+	var edition Edition
 	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
 		l, err := a.learner(ctx, view, learner)
 		if err != nil {
 			return err
 		}
-		imprint, err = imprintOf(ctx, view, l.Household)
+		edition, err = view.Edition(ctx, l.Household)
 		return err
 	})
-	if err != nil || imprint != k.imprint {
+	if err != nil || edition != k.edition {
 		return Summed{}, false, err
 	}
 	return k.at(at), true, nil
 }
 
 // knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A
-// fold at that instant leaves out some of it, which its imprint would not tell.
+// fold at that instant leaves out some of it, which the edition does not tell.
 func (f *family) knowsOfLater(at time.Time) bool {
 	return slices.ContainsFunc(f.stored, func(e StoredEntry) bool { return e.Received.After(at) || e.Stored.After(at) }) ||
 		slices.ContainsFunc(f.devices, func(d Device) bool { return d.Heard.After(at) })
 }
 
-// keepSummary keeps a summary of now as it has just been made, unless it rests on more than its imprint tells.
-func (s *Service) keepSummary(sn *seen, q Question, said []byte, says [32]byte) error {
-	if !q.AsOf.IsZero() || sn.family.restsOnMore() || sn.family.knowsOfLater(sn.view.At) {
-		return nil
+// keepSummary keeps a summary of now as it has just been made.
+func (s *Service) keepSummary(sn *seen, q Question, said []byte, says [32]byte) {
+	if !q.AsOf.IsZero() || sn.family.knowsOfLater(sn.view.At) {
+		return
 	}
-	k := keptSummary{from: sn.view.At, until: sn.view.Until, said: said, says: says}
+	k := keptSummary{edition: sn.family.edition, from: sn.view.At, until: sn.view.Until, said: said, says: says}
 	if next := served.NextAgeBand(sn.learner.BirthMonth, sn.view.At); !next.IsZero() && (k.until.IsZero() || next.Before(k.until)) {
 		k.until = next
 	}
-	var chain [32]byte
-	if last := len(sn.family.stored) - 1; last >= 0 {
-		chain = sn.family.stored[last].Chain
-	}
-	var err error
-	if k.imprint, err = sn.family.imprint(chain); err != nil {
-		return err
-	}
 	s.summaries.keep(summaryOf{sn.learner.ID, q.Enrolment}, k)
-	return nil
-}
-
-// restsOnMore tells whether a fold rests on more than on learners, enrolments, devices' contacts and entries: on who the caregivers are,
-// or on when somebody withdrew consent. Both are rare.
-func (f *family) restsOnMore() bool {
-	return slices.ContainsFunc(f.contacts, func(c practice.Contact) bool { return c.Withdrawn }) ||
-		slices.ContainsFunc(f.stored, func(e StoredEntry) bool {
-			return e.Status != practice.Accepted && e.Author.Role == practice.Clinician
-		})
-}
-
-// rest is what a household's fold rests on, the entries by the hash chained over all of them.
-type rest struct {
-	Learners   []Learner
-	Enrolments []EnrolmentDetail
-	Contacts   []practice.Contact
-	Chain      [32]byte
-}
-
-// imprint returns a hash over what a family's fold rests on.
-func (f *family) imprint(chain [32]byte) ([32]byte, error) {
-	r := rest{Learners: f.learners, Contacts: f.contacts, Chain: chain}
-	for _, l := range f.learners {
-		for _, e := range f.enrolments[l.ID] {
-			r.Enrolments = append(r.Enrolments, f.details[e.ID.UUID])
-		}
-	}
-	return r.imprint()
-}
-
-func (r *rest) imprint() ([32]byte, error) {
-	doc, err := served.Encode(r)
-	return sha256.Sum256(doc), err
-}
-
-// imprintOf returns a hash over what a household's fold rests on, and reads no entry for it.
-func imprintOf(ctx context.Context, view View, household uuid.UUID) (none [32]byte, err error) {
-	var r rest
-	if r.Learners, err = view.Learners(ctx, household); err != nil {
-		return none, err
-	}
-	enrolments, err := view.Enrolments(ctx, household)
-	if err != nil {
-		return none, err
-	}
-	for _, l := range r.Learners { // in the order in which a family has them
-		for _, e := range enrolments {
-			if e.Learner != l.ID {
-				continue
-			}
-			plan, err := view.Plan(ctx, e.Plan)
-			if err != nil {
-				return none, err
-			}
-			r.Enrolments = append(r.Enrolments, EnrolmentDetail{Enrolment: e, Plan: plan})
-		}
-	}
-	devices, err := view.Devices(ctx, household)
-	if err != nil {
-		return none, err
-	}
-	r.Contacts = contactsOf(devices)
-	head, err := view.Head(ctx, household)
-	r.Chain = head.Chain
-	if err != nil {
-		return none, err
-	}
-	return r.imprint()
 }

@@ -55,47 +55,122 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		offset:    now.Sub(r.Sent),
 	}
 	u.examine(r.Entries)
-	var a SyncAnswer
-	err := s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
-		family, err := lockFamily(ctx, tx, p.HouseholdID)
+	c := &call{Service: s, caller: p, upload: &u, request: r, now: now}
+	comes, err := c.foresee(ctx)
+	if err != nil {
+		return SyncAnswer{}, err
+	}
+	err = s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
+		edition, err := tx.Edition(ctx, p.HouseholdID)
 		if err != nil {
 			return err
 		}
-		device, err := family.device(p.DeviceID) // as it is now that nobody else writes
-		if err != nil {
-			return err
+		if comes == nil || comes.edition != edition {
+			family, err := s.familyIn(ctx, tx, p.HouseholdID)
+			if err != nil {
+				return err
+			}
+			comes = c.on(family)
 		}
-		u.setAside = p.UploadOnly || !device.Revoked.IsZero() || !device.Withdrawn.IsZero()
-		a.UploadOnly = u.setAside
-		epoch, err := tx.Epoch(ctx)
-		if err != nil {
-			return err
-		}
-		after, err := placeOf(ctx, tx, p.HouseholdID, epoch, r.Cursor)
-		if err != nil {
-			return err
-		}
-		if a.Results, err = s.ingest(ctx, tx, &u, family, now); err != nil {
-			return err
-		}
-		if a.UploadOnly {
-			// Set aside as they are, its entries may hold an incident, and that holds the learner.
-			_, err := s.keep(ctx, tx, family, nil, now)
-			return err
-		}
-		if err := tx.Heard(ctx, p.DeviceID, now); err != nil {
-			return err
-		}
-		device.Heard = now.UTC().Truncate(time.Millisecond) // as the store keeps it
-		f, err := s.keep(ctx, tx, family, nil, now)
-		if err != nil {
-			return err
-		}
-		a.Epoch = epoch
-		return s.pull(f, p, &a, after, r.Limit)
+		return comes.save(ctx, tx)
 	})
+	if err == nil {
+		s.keepFolded(nil, comes.folded)
+	}
 	s.tellOf(&u, err)
-	return a, err
+	if err != nil {
+		return SyncAnswer{}, err
+	}
+	return comes.answer, nil
+}
+
+// call is a call of a device under way.
+type call struct {
+	*Service
+	caller  access.Principal
+	upload  *upload
+	request SyncRequest
+	now     time.Time
+}
+
+// outcome is what a call comes to in a household of some edition.
+type outcome struct {
+	edition Edition
+	refused error // why the call is refused, and nothing comes of it
+	added   []StoredEntry
+	heard   uuid.UUID // the device, where this counts as being heard from
+	at      time.Time
+	folded  *folded
+	answer  SyncAnswer
+}
+
+// foresee works out what the call comes to before anybody is kept from writing: whoever writes next to it has to wait only for what has
+// been worked out to be written. It is taken for what it is if the household is still of the same edition by then.
+func (c *call) foresee(ctx context.Context) (*outcome, error) {
+	if _, refused := c.rights.permit(c.caller, "sync"); refused != nil {
+		return nil, nil //nolint:nilnil // it comes to nothing, as whoever asks is told in its place
+	}
+	family := c.families.of(c.caller.HouseholdID)
+	if family == nil {
+		err := c.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+			family, err = c.loadFamily(ctx, view, c.caller.HouseholdID)
+			return err
+		})
+		if fault.KindOf(err) == fault.NotFound {
+			return nil, nil //nolint:nilnil // as above
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return c.on(family), nil
+}
+
+// on works out what the call comes to in a household.
+func (c *call) on(f *family) *outcome {
+	o := &outcome{edition: f.edition}
+	o.refused = c.work(f, o)
+	return o
+}
+
+func (c *call) work(f *family, o *outcome) error {
+	device, err := f.device(c.caller.DeviceID)
+	if err != nil {
+		return err
+	}
+	c.upload.setAside = c.caller.UploadOnly || !device.Revoked.IsZero() || !device.Withdrawn.IsZero()
+	after, err := f.placeOf(c.request.Cursor)
+	if err != nil {
+		return err
+	}
+	if o.answer.Results, o.added, err = c.ingest(c.upload, f, c.now); err != nil {
+		return err
+	}
+	// Set aside as they are, entries may hold an incident, and that holds the learner.
+	if o.answer.UploadOnly = c.upload.setAside; !o.answer.UploadOnly {
+		o.heard, o.at = device.ID, c.now.UTC().Truncate(time.Millisecond) // as the store keeps it
+	}
+	if o.folded, err = f.with(o.added, o.heard, o.at).fold(nil, c.now); err != nil || o.answer.UploadOnly {
+		return err
+	}
+	o.answer.Epoch = f.edition.Epoch
+	return c.pull(o.folded, c.caller, &o.answer, after, c.request.Limit)
+}
+
+// save keeps in the store what the call comes to.
+func (o *outcome) save(ctx context.Context, tx Tx) error {
+	if o.refused != nil {
+		return o.refused
+	}
+	if err := tx.AppendEntries(ctx, o.folded.household.ID, o.added); err != nil {
+		return err
+	}
+	if o.heard != uuid.Nil {
+		if err := tx.Heard(ctx, o.heard, o.at); err != nil {
+			return err
+		}
+	}
+	return o.folded.save(ctx, tx)
 }
 
 var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer entries in one call.").
@@ -168,10 +243,11 @@ func cursorAt(epoch uuid.UUID, rev int64, head Head) string {
 
 // placeOf returns the revision after which a cursor wants to read on, once this household's history bears the cursor out.
 // A restored, altered or foreign history does not.
-func placeOf(ctx context.Context, view View, household, epoch uuid.UUID, cursor string) (int64, error) {
+func (f *family) placeOf(cursor string) (int64, error) {
 	if cursor == "" {
 		return fromStart, nil
 	}
+	epoch := f.edition.Epoch
 	diverged := fault.New(fault.Conflict, "history-diverged",
 		"The server's history is not the one this cursor is from: pull from null, then offer all your own entries again.").
 		With("epoch", epoch.String())
@@ -181,15 +257,11 @@ func placeOf(ctx context.Context, view View, household, epoch uuid.UUID, cursor 
 	}
 	rev := int64(binary.BigEndian.Uint64(raw[16:24]))             //nolint:gosec // a negative one is refused below
 	head := Head{Rev: int64(binary.BigEndian.Uint64(raw[24:32]))} //nolint:gosec // as above
-	if rev < 0 || head.Rev < rev {
+	if rev < 0 || head.Rev < rev || head.Rev > int64(len(f.stored)) {
 		return 0, diverged
 	}
-	head.Chain, err = view.ChainAt(ctx, household, head.Rev)
-	if fault.KindOf(err) == fault.NotFound {
-		return 0, diverged
-	}
-	if err != nil {
-		return 0, err
+	if head.Rev > 0 {
+		head.Chain = f.stored[head.Rev-1].Chain
 	}
 	// Compared as text, since decoding passes over line breaks.
 	if cursor != cursorAt(epoch, rev, head) {

@@ -9,8 +9,6 @@ import (
 	"time"
 
 	"github.com/google/uuid"
-
-	"swallowtail/internal/fault"
 )
 
 // Reader is a store as far as it can be read.
@@ -43,7 +41,11 @@ func (s *Service) TakeFolds(ctx context.Context, from Reader, progress func(take
 func (s *Service) takeFoldsOf(ctx context.Context, from Reader, household uuid.UUID, taken *Folds) error {
 	var there []Projection
 	err := from.Read(ctx, func(ctx context.Context, view View) (err error) {
-		there, err = projectionsOf(ctx, view, household)
+		learners, err := view.Learners(ctx, household)
+		if err != nil {
+			return err
+		}
+		there, err = projectionsOf(ctx, view, learners)
 		return err
 	})
 	if err != nil || len(there) == 0 {
@@ -51,7 +53,7 @@ func (s *Service) takeFoldsOf(ctx context.Context, from Reader, household uuid.U
 	}
 	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		for i := range there {
-			if err := tx.SaveProjection(ctx, there[i]); err != nil {
+			if err := tx.SaveProjection(ctx, there[i], nil); err != nil {
 				return err
 			}
 		}
@@ -75,26 +77,6 @@ func (s *Service) takeFoldsOf(ctx context.Context, from Reader, household uuid.U
 		}
 		return nil
 	})
-}
-
-// projectionsOf returns what is kept of the folds of a household's learners. That of a learner may be missing.
-func projectionsOf(ctx context.Context, view View, household uuid.UUID) ([]Projection, error) {
-	learners, err := view.Learners(ctx, household)
-	if err != nil {
-		return nil, err
-	}
-	var found []Projection
-	for _, l := range learners {
-		p, err := view.Projection(ctx, l.ID)
-		if fault.KindOf(err) == fault.NotFound {
-			continue
-		}
-		if err != nil {
-			return nil, err
-		}
-		found = append(found, p)
-	}
-	return found, nil
 }
 
 // mistaken says what of a projection is not as it was taken.

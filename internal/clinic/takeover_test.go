@@ -30,10 +30,10 @@ type mistakenTx struct {
 	change func(p *clinic.Projection)
 }
 
-func (t mistakenTx) SaveProjection(ctx context.Context, p clinic.Projection) error {
+func (t mistakenTx) SaveProjection(ctx context.Context, p clinic.Projection, before *clinic.Projection) error {
 	p.Nights, p.Reminders, p.Concerns = slices.Clone(p.Nights), slices.Clone(p.Reminders), slices.Clone(p.Concerns)
 	t.change(&p)
-	return t.Tx.SaveProjection(ctx, p)
+	return t.Tx.SaveProjection(ctx, p, nil)
 }
 
 // projectionIn returns what a store keeps of the family's fold.

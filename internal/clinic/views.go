@@ -117,7 +117,8 @@ func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Ques
 		return Summed{}, err
 	}
 	says := sha256.Sum256(said)
-	return Summed{Doc: dated(said, sn.view.At), Says: says}, s.keepSummary(sn, q, said, says)
+	s.keepSummary(sn, q, said, says)
+	return Summed{Doc: dated(said, sn.view.At), Says: says}, nil
 }
 
 func (sn *seen) servedEnrolment() (*served.Enrolment, *served.Plan) {

@@ -11,7 +11,6 @@ import (
 	"github.com/go-json-experiment/json"
 	"github.com/google/uuid"
 
-	"swallowtail/internal/fault"
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/served"
@@ -188,9 +187,7 @@ func (s *Service) weighPage(ctx context.Context, clinic uuid.UUID, page *Page, n
 	if err != nil {
 		return false, err
 	}
-	return false, s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
-		return s.refoldHouseholdsOf(ctx, tx, learners, fresh, now)
-	})
+	return false, s.refoldHouseholdsOf(ctx, learners, fresh, now)
 }
 
 // weighSome weighs the households of learners, as the next fold will see them.
@@ -198,51 +195,39 @@ func (s *Service) weighSome(ctx context.Context, learners []uuid.UUID, now time.
 	fresh, done := weighedNow{}, map[uuid.UUID]bool{}
 	for _, id := range learners {
 		var f *family
-		kept := map[uuid.UUID]Projection{}
 		err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
 			learner, err := view.Learner(ctx, id)
 			if err != nil || done[learner.Household] {
 				return err
 			}
 			done[learner.Household] = true
-			if f, err = s.loadFamily(ctx, view, learner.Household); err != nil {
-				return err
-			}
-			return f.readKept(ctx, view, kept)
+			f, err = s.loadFamily(ctx, view, learner.Household)
+			return err
 		})
 		if err != nil {
 			return nil, err
 		}
-		if err := f.weighUnweighed(kept, fresh, now); err != nil {
+		if err := f.weighUnweighed(fresh, now); err != nil {
 			return nil, err
 		}
 	}
 	return fresh, nil
 }
 
-// readKept reads what is kept of each learner's fold.
-func (f *family) readKept(ctx context.Context, view View, into map[uuid.UUID]Projection) error {
-	for _, learner := range f.learners {
-		p, err := view.Projection(ctx, learner.ID)
-		if err != nil && fault.KindOf(err) != fault.NotFound {
-			return err
-		}
-		into[learner.ID] = p
-	}
-	return nil
-}
-
 // weighUnweighed weighs the learners of a family who have not been weighed, if there is a family.
-func (f *family) weighUnweighed(kept map[uuid.UUID]Projection, into weighedNow, now time.Time) (err error) {
+func (f *family) weighUnweighed(into weighedNow, now time.Time) (err error) {
 	if f == nil {
 		return nil
 	}
 	for _, learner := range f.learners {
-		p := kept[learner.ID]
-		if len(p.Weighed.Doc) > 0 {
-			continue
+		at := now.Truncate(time.Millisecond)
+		if p := f.kept[learner.ID]; p != nil {
+			if len(p.Weighed.Doc) > 0 {
+				continue
+			}
+			at = later(at, p.Folded)
 		}
-		if into[learner.ID], err = f.weigh(learner, later(now.Truncate(time.Millisecond), p.Folded)); err != nil {
+		if into[learner.ID], err = f.weigh(learner, at); err != nil {
 			return err
 		}
 	}
@@ -375,8 +360,7 @@ func (s *Service) forgetOtherForms(ctx context.Context, clinic uuid.UUID, now ti
 		return err
 	}
 	for some := range slices.Chunk(others, staleAtOnce) {
-		err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error { return s.refoldHouseholdsOf(ctx, tx, some, nil, now) })
-		if err != nil {
+		if err := s.refoldHouseholdsOf(ctx, some, nil, now); err != nil {
 			return err
 		}
 	}

@@ -89,8 +89,8 @@ var mutants = []mutant{
 			"			continue\n		}\n		a.Changes",
 	}, {
 		"internal/clinic/sync.go",
-		"	var a SyncAnswer\n",
-		"	a := SyncAnswer{now: now.UTC()}\n",
+		"	o := &outcome{edition: f.edition}\n",
+		"	o := &outcome{edition: f.edition, answer: SyncAnswer{now: c.now.UTC()}}\n",
 	}, {
 		"internal/clinic/sync.go",
 		"	Digest     string\n",
@@ -101,10 +101,19 @@ var mutants = []mutant{
 		"	if cursor != cursorAt(epoch, rev, head) {\n",
 		"	if cursor != cursorAt(epoch, rev, head) && !mutated(`chain not checked`) {\n",
 	}}},
+	{name: "edition not looked at", changes: []change{{
+		"internal/clinic/household.go",
+		"	if edition == known.edition {\n",
+		"	if edition == known.edition || mutated(`edition not looked at`) {\n",
+	}, {
+		"internal/clinic/sync.go",
+		"		if comes == nil || comes.edition != edition {\n",
+		"		if comes == nil || (comes.edition != edition && !mutated(`edition not looked at`)) {\n",
+	}}},
 	{name: "projection not recomputed", changes: []change{{
 		"internal/clinic/project.go",
 		"	// An upload may have been folded since",
-		"	if mutated(`projection not recomputed`) && !before.Folded.IsZero() && now.Unix()%2 == 0 {\n		return renewed{Projection: before, view: f.view(learner.ID, now)}, nil\n	}\n" +
+		"	if mutated(`projection not recomputed`) && !before.Folded.IsZero() && now.Unix()%2 == 0 {\n		return renewed{Projection: before, view: f.view(learner.ID, now), before: r.before}, nil\n	}\n" +
 			"	// An upload may have been folded since",
 	}}},
 	{name: "stamp ignored", changes: []change{{
@@ -114,8 +123,8 @@ var mutants = []mutant{
 	}}},
 	{name: "revoked phone reads on", changes: []change{{
 		"internal/clinic/sync.go",
-		"		a.UploadOnly = u.setAside\n",
-		"		a.UploadOnly = u.setAside && !mutated(`revoked phone reads on`)\n",
+		"	if o.answer.UploadOnly = c.upload.setAside; !o.answer.UploadOnly {\n",
+		"	if o.answer.UploadOnly = c.upload.setAside && !mutated(`revoked phone reads on`); !o.answer.UploadOnly {\n",
 	}}},
 	{name: "set aside counts at once", changes: []change{{
 		"internal/practice/voice.go",

@@ -22,7 +22,7 @@ func BenchmarkPush(b *testing.B) {
 	}
 	begin, projection, next := s.Snapshot(), f.projection(1), 0
 	push := func(ctx context.Context, tx clinic.Tx) error {
-		if _, err := tx.LockHead(ctx, f.household); err != nil {
+		if _, err := tx.Head(ctx, f.household); err != nil {
 			return err
 		}
 		if err := tx.AppendEntries(ctx, f.household, batches[next]); err != nil {
@@ -31,7 +31,7 @@ func BenchmarkPush(b *testing.B) {
 		if err := tx.Heard(ctx, f.devices[next%len(f.devices)], started); err != nil {
 			return err
 		}
-		return tx.SaveProjection(ctx, projection)
+		return tx.SaveProjection(ctx, projection, nil)
 	}
 	ctx := b.Context()
 	b.ReportAllocs()

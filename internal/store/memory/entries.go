@@ -25,6 +25,15 @@ func (v view) Head(_ context.Context, household uuid.UUID) (clinic.Head, error) 
 	return h.head, nil
 }
 
+// Edition implements clinic.RecordView.
+func (v view) Edition(_ context.Context, household uuid.UUID) (clinic.Edition, error) {
+	h, err := v.household(household)
+	if err != nil {
+		return clinic.Edition{}, err
+	}
+	return clinic.Edition{Epoch: v.epoch, Number: h.edition}, nil
+}
+
 // Standings implements clinic.RecordView.
 func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]clinic.Standing, error) {
 	found := make(map[uuid.UUID]clinic.Standing, len(devices))
@@ -45,18 +54,6 @@ func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID
 	return found, nil
 }
 
-// ChainAt implements clinic.RecordView.
-func (v view) ChainAt(_ context.Context, household uuid.UUID, rev int64) ([32]byte, error) {
-	h, err := v.household(household)
-	switch {
-	case err != nil || rev == 0:
-		return [32]byte{}, err
-	case rev < 0 || rev > h.head.Rev:
-		return [32]byte{}, absent("chain")
-	}
-	return h.record.entries[rev-1].Chain, nil
-}
-
 // Entries implements clinic.RecordView.
 func (v view) Entries(_ context.Context, household uuid.UUID, after int64, limit int) ([]clinic.StoredEntry, error) {
 	h, err := v.household(household)
@@ -73,11 +70,6 @@ func (v view) Entries(_ context.Context, household uuid.UUID, after int64, limit
 // Folder implements clinic.RecordView.
 func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
 	return clinic.FolderOf(ctx, v, household)
-}
-
-// LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.
-func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
-	return t.Head(ctx, household)
 }
 
 // LockHouseholds implements clinic.RecordTx. The transaction has kept all other writers out since it began.

@@ -24,8 +24,9 @@ type household struct {
 	deliveries []*clinic.Delivery    // by when they are due, then id; what a pointer leads to is never written to
 	followUps  []clinic.FollowUp     // as recorded
 
-	head   clinic.Head
-	record record
+	edition int64
+	head    clinic.Head
+	record  record
 }
 
 // learner is a learner with what is kept of them alone.

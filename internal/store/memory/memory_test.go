@@ -33,7 +33,7 @@ func fill(t testing.TB, s *memory.Store, f family, upTo int64, history byte) {
 	for {
 		done := false
 		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-			head, err := tx.LockHead(ctx, f.household)
+			head, err := tx.Head(ctx, f.household)
 			if done = head.Rev >= upTo; done || err != nil {
 				return err
 			}
@@ -77,7 +77,7 @@ func holds(t testing.TB, s *memory.Store, f family) held {
 func change(t testing.TB, s *memory.Store, f family, history byte) {
 	t.Helper()
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		head, err := tx.LockHead(ctx, f.household)
+		head, err := tx.Head(ctx, f.household)
 		require.NoError(t, err)
 		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history)[:1]))
 		require.NoError(t, tx.RenewEpoch(ctx, uuid.New()))
@@ -85,7 +85,7 @@ func change(t testing.TB, s *memory.Store, f family, history byte) {
 			ID: entryID(history, head.Rev), Household: f.household, Caregiver: f.caregivers[0],
 		}))
 		require.NoError(t, tx.Heard(ctx, f.devices[0], started.Add(time.Duration(head.Rev)*time.Minute)))
-		return tx.SaveProjection(ctx, f.projection(head.Rev<<8+int64(history)))
+		return tx.SaveProjection(ctx, f.projection(head.Rev<<8+int64(history)), nil)
 	}))
 }
 

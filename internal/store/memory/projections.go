@@ -100,8 +100,8 @@ func (v view) Weighed(_ context.Context, of uuid.UUID) (map[uuid.UUID][]byte, er
 	return docs, nil
 }
 
-// SaveProjection implements clinic.ProjectionTx.
-func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
+// SaveProjection implements clinic.ProjectionTx. What there is already it has at hand.
+func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, _ *clinic.Projection) error {
 	h, at, err := t.learner(p.Learner)
 	if err != nil {
 		return err

@@ -124,6 +124,7 @@ func (t *tx) own(h *household) *household {
 	}
 	c := *h
 	c.by = t.mark
+	c.edition++
 	t.households.put(t.mark, c.ID, &c)
 	return &c
 }

@@ -123,7 +123,9 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 	if err != nil {
 		return err
 	}
-	clear(t.kept) // of the reminders
+	if err := t.changes(c.households...); err != nil {
+		return err
+	}
 	return t.run(ctx, saveDeliveries.of(c.households, c.clinics, c.learners, c.addresses, c.ids, c.kinds, c.nights, c.due, c.lapses,
 		c.states, c.claims, c.until, c.repeatable, c.sends, c.changed, c.ready, c.tries),
 		readyAsDelivered.of(c.households, c.learners, c.ids, c.ready))

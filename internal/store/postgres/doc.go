@@ -25,7 +25,7 @@
 // have read, and were written for a store with one writer at a time. So a transaction that may write locks whatever it reads of a
 // thing by, first and until its end:
 //
-//   - Of a household: its row, by whatever method the household is come upon, be it LockHead, a list, or a device, an invite or a token
+//   - Of a household: its row, by whatever method the household is come upon, be it Head, Edition, a list, or a device, an invite or a token
 //     of it that is found by its own id, which is read again once the lock is held. So writers of one household take turns from their
 //     first look at it on, as with SQLite: revisions are gapless, an invite is redeemed once, a refresh token is exchanged once, and a
 //     projection misses no enrolment, consent or delivery. Those of different households don't meet.

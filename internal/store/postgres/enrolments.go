@@ -107,6 +107,9 @@ func (t *tx) AddEnrolment(ctx context.Context, e clinic.Enrolment) error {
 	if err := t.there(ctx, planThere, e.Plan); err != nil {
 		return err
 	}
+	if err := t.changes(at.household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, addEnrolment, at.household, e.ID, e.Learner, e.Plan, e.FirstNight, e.Timezone, e.ReminderAt,
 		asList(&e.Positions), blob(e.Target), text(e.Status), text(e.StatusNote), e.EndedOn, ms(e.Written), msOrNull(e.ReminderSet))
 }
@@ -119,6 +122,9 @@ func (t *tx) SetEnrolmentStatus(
 	if err != nil {
 		return err
 	}
+	if err := t.changes(e.household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, setEnrolmentStatus, e.household, id, text(status), text(note), endedOn)
 }
 
@@ -126,6 +132,9 @@ func (t *tx) SetEnrolmentStatus(
 func (t *tx) SetReminderTime(ctx context.Context, id uuid.UUID, at practice.TimeOfDay, set time.Time) error {
 	e, err := t.enrolment(ctx, id)
 	if err != nil {
+		return err
+	}
+	if err := t.changes(e.household); err != nil {
 		return err
 	}
 	return t.execOne(ctx, setReminderTime, e.household, id, at, ms(set))

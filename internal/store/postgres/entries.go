@@ -17,8 +17,7 @@ var (
 	holdJournal = statement{"read journal", `SELECT journal FROM meta FOR NO KEY UPDATE`}
 	setJournal  = statement{"note journal", `UPDATE meta SET journal = $1`}
 
-	householdHead = statement{"read head", `SELECT head_rev, head_chain FROM household WHERE id = $1`}
-	chainAt       = statement{"read chain", `SELECT chain FROM entry WHERE household = $1 AND rev = $2`}
+	householdHead = statement{"read head", `SELECT head_rev, head_chain, edition FROM household WHERE id = $1`}
 
 	standings = statement{"see where households stand", `
 		SELECT d.id, h.head_rev, d.revoked, p.withdrawn
@@ -34,7 +33,7 @@ var (
 			received, stored, clock_offset, schema, content, chain, problem, sent)
 		SELECT $1, n.* FROM unnest($2::bigint[], $3::uuid[], $4::uuid[], $5::uuid[], $6::smallint[], $7::uuid[], $8::bytea[],
 			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bytea[], $14::bytea[], $15::bytea[], $16::bytea[]) AS n`}
-	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3 WHERE id = $1`}
+	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
 	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
 )
 
@@ -69,10 +68,42 @@ func (v view) Journal(ctx context.Context) (uuid.UUID, error) {
 // Head implements clinic.RecordView.
 func (v view) Head(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
 	if !v.writes {
-		return one(ctx, v.work, householdHead, scanHead, household)
+		h, err := one(ctx, v.work, householdHead, scanHeld, household)
+		return h.Head, err
 	}
 	err := v.within(ctx, household)
-	return v.heads[household], err
+	return v.heads[household].Head, err
+}
+
+// Edition implements clinic.RecordView. In a transaction that may write, who is in the household is read along, since that is what
+// whoever goes on to change something needs.
+func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	if h := v.heads[household]; h.epoch != uuid.Nil {
+		return clinic.Edition{Epoch: h.epoch, Number: h.edition}, nil
+	}
+	var epochs []uuid.UUID
+	calls := []call{into(&epochs, epoch, value[uuid.UUID])}
+	heads := []held{}
+	if v.writes {
+		calls = append(calls, call{statement: placesOfHousehold, args: []any{household}, read: v.notePlace},
+			call{statement: deviceIDsOfHousehold, args: []any{household}, read: func(row scanner) error { return v.noteDevice(row, household) }})
+	} else {
+		calls = append(calls, into(&heads, householdHead, scanHeld, household))
+	}
+	if err := v.within(ctx, household, calls...); err != nil {
+		return clinic.Edition{}, err
+	}
+	if v.writes {
+		h := v.heads[household]
+		h.epoch = epochs[0]
+		v.heads[household] = h
+		heads = append(heads, h)
+	}
+	h, err := first[held](householdHead)(heads, nil)
+	if err != nil {
+		return clinic.Edition{}, err
+	}
+	return clinic.Edition{Epoch: epochs[0], Number: h.edition}, nil
 }
 
 // deviceStanding is how things stand for one device.
@@ -95,19 +126,6 @@ func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID
 	return found, err
 }
 
-// ChainAt implements clinic.RecordView.
-func (v view) ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error) {
-	head, err := v.Head(ctx, household)
-	if err != nil || rev == 0 {
-		return [32]byte{}, err
-	}
-	if rev == head.Rev {
-		return head.Chain, nil
-	}
-	chain, err := one(ctx, v.work, chainAt, func(row scanner, h *[32]byte) error { return row.Scan((*hash)(h)) }, household, rev)
-	return chain, err
-}
-
 // Entries implements clinic.RecordView.
 func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]clinic.StoredEntry, error) {
 	var most *int // NULL is all
@@ -115,11 +133,6 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 		most = &limit
 	}
 	return listOf(ctx, v.work, entriesAfter, scanEntry, household, after, most)
-}
-
-// LockHead implements clinic.RecordTx.
-func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
-	return t.Head(ctx, household)
 }
 
 // AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
@@ -141,8 +154,11 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 		return err
 	}
 	last := entries[len(entries)-1]
-	t.heads[household] = clinic.Head{Rev: last.Rev, Chain: last.Chain}
-	return t.write(insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, last.Rev, last.Chain[:]))
+	t.step(household)
+	h := t.heads[household]
+	h.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
+	t.heads[household] = h
+	return t.write(insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, h.Rev, h.Chain[:], h.edition))
 }
 
 // allOfHousehold returns NotFound unless every learner and device that entries name is one of a household's.
@@ -196,6 +212,10 @@ func entryColumns(household uuid.UUID, entries []clinic.StoredEntry) []any {
 
 // RenewEpoch implements clinic.RecordTx.
 func (t *tx) RenewEpoch(ctx context.Context, epoch uuid.UUID) error {
+	for id, h := range t.heads {
+		h.epoch = epoch
+		t.heads[id] = h
+	}
 	return t.execOne(ctx, renewEpoch, epoch)
 }
 
@@ -213,6 +233,12 @@ func (t *tx) Heard(ctx context.Context, device uuid.UUID, at time.Time) error {
 			return err
 		}
 		household = d.Household
+	}
+	if err := t.within(ctx, household); err != nil {
+		return err
+	}
+	if err := t.changes(household); err != nil {
+		return err
 	}
 	return t.write(heard.of(household, device, ms(at)))
 }

@@ -318,7 +318,7 @@ func (f *Filling) InTx(ctx context.Context, fn func(ctx context.Context, tx clin
 		return f.broken
 	}
 	w := newWork(f.conn, true)
-	w.begun = true
+	w.begun, w.filling = true, true
 	err := fn(ctx, &tx{view{w}})
 	if later := w.later; err == nil && len(later) > 0 {
 		w.later = nil

@@ -95,7 +95,7 @@ func (a another) carryProjection(ctx context.Context, f *Filling) error {
 	}
 	return f.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
 		for _, p := range all {
-			if err := tx.SaveProjection(ctx, p); err != nil {
+			if err := tx.SaveProjection(ctx, p, nil); err != nil {
 				return err
 			}
 		}

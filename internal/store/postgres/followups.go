@@ -14,6 +14,8 @@ import (
 var (
 	concernsOfLearner = statement{"list concerns", `
 		SELECT id, reason, night, since, run FROM concern WHERE household = $1 AND learner = $2 ORDER BY since, id`}
+	concernsOfHousehold = statement{"list concerns", `
+		SELECT id, reason, night, since, run, learner FROM concern WHERE household = $1 ORDER BY since, id`}
 	removeConcerns = statement{"remove concerns", `DELETE FROM concern WHERE household = $1 AND learner = $2`}
 	insertConcerns = statement{"save concerns", `
 		INSERT INTO concern (household, learner, clinic, id, reason, night, since, run)
@@ -38,6 +40,16 @@ func scanConcern(row scanner, c *clinic.ProjectedConcern) error {
 	return row.Scan(&c.ID, &c.Reason, &c.Night, (*instant)(&c.Since), &c.Run)
 }
 
+// concernOf is a concern and the learner whom it is about.
+type concernOf struct {
+	clinic.ProjectedConcern
+	learner uuid.UUID
+}
+
+func scanConcernOf(row scanner, c *concernOf) error {
+	return row.Scan(&c.ID, &c.Reason, &c.Night, (*instant)(&c.Since), &c.Run, &c.learner)
+}
+
 func scanOpenConcern(row scanner, c *clinic.OpenConcern) error {
 	return row.Scan(&c.ID, &c.Reason, &c.Night, (*instant)(&c.Since), &c.Run,
 		&c.Clinic, &c.Learner, &c.Household, (*text)(&c.Nickname), (*instant)(&c.Heard))
@@ -60,13 +72,7 @@ func (v view) Concern(ctx context.Context, id uuid.UUID) (clinic.OpenConcern, er
 
 // concernCalls replaces a learner's concerns, where they are others than before.
 func concernCalls(at place, p *clinic.Projection, before []clinic.ProjectedConcern) []call {
-	concerns := slices.Clone(p.Concerns)
-	for i := range concerns {
-		concerns[i].Since = kept(concerns[i].Since)
-	}
-	slices.SortFunc(concerns, func(a, b clinic.ProjectedConcern) int {
-		return cmp.Or(a.Since.Compare(b.Since), bytes.Compare(a.ID[:], b.ID[:]))
-	})
+	concerns := concernsToKeep(p.Concerns)
 	if slices.Equal(before, concerns) {
 		return nil
 	}
@@ -79,6 +85,18 @@ func concernCalls(at place, p *clinic.Projection, before []clinic.ProjectedConce
 		removeConcerns.of(at.household, p.Learner),
 		insertConcerns.of(at.household, p.Learner, p.Clinic, ids, reasons, nights, since, runs),
 	}
+}
+
+// concernsToKeep returns concerns as they will come back.
+func concernsToKeep(concerns []clinic.ProjectedConcern) []clinic.ProjectedConcern {
+	concerns = slices.Clone(concerns)
+	for i := range concerns {
+		concerns[i].Since = kept(concerns[i].Since)
+	}
+	slices.SortFunc(concerns, func(a, b clinic.ProjectedConcern) int {
+		return cmp.Or(a.Since.Compare(b.Since), bytes.Compare(a.ID[:], b.ID[:]))
+	})
+	return concerns
 }
 
 // FollowUps implements clinic.ReminderView. Those of one instant are in the order in which they were written.
@@ -96,6 +114,9 @@ func (t *tx) AddFollowUp(ctx context.Context, f clinic.FollowUp) error {
 		return err
 	}
 	if err := t.there(ctx, memberThere, f.Member); err != nil {
+		return err
+	}
+	if err := t.changes(at.household); err != nil {
 		return err
 	}
 	return t.execOne(ctx, addFollowUp, at.household, f.ID, f.Concern, f.Learner, f.Member, text(f.Outcome), text(f.Note), ms(f.At))

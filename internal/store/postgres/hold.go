@@ -2,6 +2,7 @@ package postgres
 
 import (
 	"context"
+	"crypto/rand"
 	"encoding/binary"
 	"slices"
 
@@ -14,19 +15,25 @@ import (
 // The locks, in the order in which a transaction takes them: see doc.go. They are no stronger than what a row that refers to the one
 // locked asks for, so that adding such a row waits for nobody.
 var (
-	claimTurn  = statement{"wait for other claims", `SELECT pg_advisory_xact_lock($1)`}
-	holdOne    = statement{"lock household", `SELECT head_rev, head_chain FROM household WHERE id = $1 FOR NO KEY UPDATE`}
-	holdSome   = statement{"lock households", `SELECT id, head_rev, head_chain FROM household WHERE id = ANY($1) ORDER BY id FOR NO KEY UPDATE`}
+	claimTurn = statement{"wait for other claims", `SELECT pg_advisory_xact_lock($1)`}
+	holdOne   = statement{"lock household", `SELECT head_rev, head_chain, edition FROM household WHERE id = $1 FOR NO KEY UPDATE`}
+	holdSome  = statement{"lock households", `
+		SELECT head_rev, head_chain, edition, id FROM household WHERE id = ANY($1) ORDER BY id FOR NO KEY UPDATE`}
 	holdMember = statement{"lock member", `SELECT id FROM member WHERE id = $1 FOR NO KEY UPDATE`}
 	holdClinic = statement{"lock clinic", `SELECT id FROM clinic WHERE id = $1 FOR NO KEY UPDATE`}
 	trailTurn  = statement{"wait for other writers of the audit trail", `SELECT pg_advisory_xact_lock($1)`}
+
+	nextEditions = statement{"note that households change", `UPDATE household SET edition = $2 WHERE id = ANY($1)`}
 
 	householdThere = statement{"find household", `SELECT id FROM household WHERE id = $1`}
 	clinicThere    = statement{"find clinic", `SELECT id FROM clinic WHERE id = $1`}
 	memberThere    = statement{"find member", `SELECT id FROM member WHERE id = $1`}
 	placeOfLearner = statement{"find learner", `
 		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.id = $1`}
-	placesOfLearners = statement{"find learners", `
+	placesOfHousehold = statement{"find learners", `
+		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.household = $1`}
+	deviceIDsOfHousehold = statement{"find devices", `SELECT id FROM device WHERE household = $1`}
+	placesOfLearners     = statement{"find learners", `
 		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.id = ANY($1)`}
 )
 
@@ -42,16 +49,58 @@ func turnOf(kind uint64, of uuid.UUID) int64 {
 	return int64(binary.BigEndian.Uint64(of[:8]) ^ binary.BigEndian.Uint64(of[8:]) ^ kind) //nolint:gosec // any number will do
 }
 
-func scanHead(row scanner, h *clinic.Head) error { return row.Scan(&h.Rev, (*hash)(&h.Chain)) }
+// held is a household from which other writers are kept: how far it goes, of which edition it is once this transaction commits, and
+// whether that is another than before.
+type held struct {
+	clinic.Head
+	edition int64
+	changed bool
+	epoch   uuid.UUID // zero where it has not been asked for
+}
+
+func scanHeld(row scanner, h *held) error { return row.Scan(&h.Rev, (*hash)(&h.Chain), &h.edition) }
+
+// changes notes that the transaction changes something of households, which are held.
+func (t *tx) changes(households ...uuid.UUID) error {
+	var others []uuid.UUID
+	for _, id := range households {
+		if t.step(id) {
+			others = append(others, id)
+		}
+	}
+	if len(others) == 0 {
+		return nil
+	}
+	return t.write(nextEditions.of(others, t.edition))
+}
+
+// step gives a household another edition, unless the transaction has done so before, and reports whether it has to be written. It is
+// drawn, not counted: a commit that others have seen may be lost before it is on the disk, and what is committed in its stead must not be
+// taken for it.
+func (t *tx) step(household uuid.UUID) bool {
+	h := t.heads[household]
+	if h.changed || t.filling {
+		return false
+	}
+	h.changed, h.edition = true, t.edition
+	t.heads[household] = h
+	return true
+}
+
+func drawEdition() int64 {
+	var drawn [8]byte
+	_, _ = rand.Read(drawn[:])                      // never fails
+	return int64(binary.BigEndian.Uint64(drawn[:])) //nolint:gosec // its bits
+}
 
 // within runs calls about a household. In a transaction that may write it keeps other writers from the household from then on, and
 // the calls see what those before have committed; NotFound where there is no such household. Elsewhere it just runs them.
 func (w *work) within(ctx context.Context, household uuid.UUID, calls ...call) error {
-	if _, held := w.heads[household]; !w.writes || held {
+	if _, is := w.heads[household]; !w.writes || is {
 		return w.run(ctx, calls...)
 	}
-	var heads []clinic.Head
-	err := w.run(ctx, slices.Concat([]call{into(&heads, holdOne, scanHead, household)}, calls)...)
+	var heads []held
+	err := w.run(ctx, slices.Concat([]call{into(&heads, holdOne, scanHeld, household)}, calls)...)
 	if err == nil && len(heads) == 0 {
 		err = absent(holdOne)
 	}
@@ -66,7 +115,7 @@ func (w *work) within(ctx context.Context, household uuid.UUID, calls ...call) e
 func (w *work) hold(ctx context.Context, households []uuid.UUID) error {
 	var free []uuid.UUID
 	for _, id := range households {
-		if _, held := w.heads[id]; !held {
+		if _, is := w.heads[id]; !is {
 			free = append(free, id)
 		}
 	}
@@ -75,8 +124,8 @@ func (w *work) hold(ctx context.Context, households []uuid.UUID) error {
 	}
 	return w.run(ctx, call{statement: holdSome, args: []any{free}, read: func(row scanner) error {
 		var id uuid.UUID
-		var head clinic.Head
-		err := row.Scan(&id, &head.Rev, (*hash)(&head.Chain))
+		var head held
+		err := row.Scan(&head.Rev, (*hash)(&head.Chain), &head.edition, &id)
 		w.heads[id] = head
 		return err
 	}})
@@ -92,7 +141,7 @@ func single[T any](
 		return found, err
 	}
 	of := household(&found)
-	if _, held := w.heads[of]; held {
+	if _, is := w.heads[of]; is {
 		return found, nil
 	}
 	var again []T
@@ -180,6 +229,13 @@ func (w *work) learner(ctx context.Context, id uuid.UUID) (place, error) {
 		return at, err
 	}
 	return place{}, absent(placeOfLearner)
+}
+
+func (w *work) noteDevice(row scanner, household uuid.UUID) error {
+	var id uuid.UUID
+	err := row.Scan(&id)
+	w.devices[id] = household
+	return err
 }
 
 func (w *work) notePlace(row scanner) error {

@@ -156,6 +156,9 @@ func (t *tx) AddCaregiver(ctx context.Context, p clinic.Person) error {
 	if err := t.within(ctx, p.Household); err != nil {
 		return err
 	}
+	if err := t.changes(p.Household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, addCaregiver, p.Household, p.ID, text(p.Name), text(p.ConsentVersion),
 		msOrNull(p.Consented), msOrNull(p.Withdrawn), ms(p.Created))
 }
@@ -164,6 +167,9 @@ func (t *tx) AddCaregiver(ctx context.Context, p clinic.Person) error {
 func (t *tx) RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error {
 	p, err := t.Caregiver(ctx, caregiver)
 	if err != nil {
+		return err
+	}
+	if err := t.changes(p.Household); err != nil {
 		return err
 	}
 	return t.execOne(ctx, recordConsent, p.Household, caregiver, text(version), ms(at))
@@ -175,12 +181,18 @@ func (t *tx) WithdrawConsent(ctx context.Context, caregiver uuid.UUID, at time.T
 	if err != nil {
 		return err
 	}
+	if err := t.changes(p.Household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, withdrawConsent, p.Household, caregiver, ms(at), t.heads[p.Household].Rev)
 }
 
 // AddDevice implements clinic.ClinicTx.
 func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 	if err := t.caregiverOf(ctx, d.Household, d.Caregiver); err != nil {
+		return err
+	}
+	if err := t.changes(d.Household); err != nil {
 		return err
 	}
 	return t.execOne(ctx, addDevice, d.Household, d.ID, d.Caregiver, text(d.Name), text(d.Platform),
@@ -200,6 +212,9 @@ func (t *tx) RevokeDevice(ctx context.Context, device uuid.UUID, at time.Time) e
 	if err != nil {
 		return err
 	}
+	if err := t.changes(d.Household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, revokeDevice, d.Household, device, ms(at))
 }
 
@@ -208,6 +223,9 @@ func (t *tx) AddLearner(ctx context.Context, l clinic.Learner) error {
 	var found []uuid.UUID
 	err := t.within(ctx, l.Household, into(&found, householdInClinic, value[uuid.UUID], l.Household, l.Clinic))
 	if _, err := first[uuid.UUID](householdInClinic)(found, err); err != nil {
+		return err
+	}
+	if err := t.changes(l.Household); err != nil {
 		return err
 	}
 	return t.execOne(ctx, addLearner, l.Household, l.ID, text(l.Nickname), text(l.BirthMonth), ms(l.Created))

@@ -12,11 +12,9 @@ import (
 )
 
 var (
-	projectionByKey = statement{"read projection", `
-		SELECT learner, clinic, folded, until, next_due, reminders_until, reminders_renew, status, urgency,
-			nights_wrong, heard, nickname, flags, roster_row, basis, weighed, verdict, nearness, nights
-		FROM projection WHERE household = $1 AND learner = $2`}
-	saveProjection = statement{"save projection", `
+	projectionByKey        = statement{"read projection", selectProjection + ` WHERE household = $1 AND learner = $2`}
+	projectionsOfHousehold = statement{"read projections", selectProjection + ` WHERE household = $1 ORDER BY learner`}
+	saveProjection         = statement{"save projection", `
 		INSERT INTO projection (household, learner, clinic, folded, until, next_due, reminders_until, reminders_renew,
 			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness, nights)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)
@@ -35,6 +33,11 @@ var (
 	unweighed = statement{"list unweighed projections", `
 		SELECT learner FROM projection WHERE clinic = $1 AND weighed IS NULL AND learner > $2 ORDER BY learner LIMIT $3`}
 )
+
+const selectProjection = `
+	SELECT learner, clinic, folded, until, next_due, reminders_until, reminders_renew, status, urgency,
+		nights_wrong, heard, nickname, flags, roster_row, basis, weighed, verdict, nearness, nights
+	FROM projection`
 
 func scanProjection(row scanner, p *clinic.Projection) error {
 	var flags []document
@@ -58,9 +61,6 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	var k keptOf
 	err = v.within(ctx, at.household, append([]call{into(&found, projectionByKey, scanProjection, at.household, learner)},
 		k.calls(at.household, learner)...)...)
-	if err == nil {
-		v.kept[learner] = k
-	}
 	p, err := first[clinic.Projection](projectionByKey)(found, err)
 	p.Reminders, p.Concerns = projectedOf(k.reminders), slices.Clone(k.concerns)
 	return p, err
@@ -105,7 +105,7 @@ func (k *keptOf) calls(household, learner uuid.UUID) []call {
 }
 
 // SaveProjection implements clinic.ProjectionTx. What is the same as before is not written again.
-func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
+func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, replaced *clinic.Projection) error {
 	at, err := t.learner(ctx, p.Learner)
 	if err == nil && at.clinic != p.Clinic {
 		err = absent(placeOfLearner)
@@ -113,13 +113,13 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 	if err != nil {
 		return err
 	}
-	before, known := t.kept[p.Learner]
-	if !known {
-		if err := t.within(ctx, at.household, before.calls(at.household, p.Learner)...); err != nil {
-			return err
-		}
+	before, err := t.keptBefore(ctx, at, p.Learner, replaced)
+	if err != nil {
+		return err
 	}
-	delete(t.kept, p.Learner)
+	if err := t.changes(at.household); err != nil {
+		return err
+	}
 	flags := make([]text, len(p.Flags))
 	for i, flag := range p.Flags {
 		flags[i] = text(flag)
@@ -129,6 +129,16 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
 		text(p.Nickname), text(withoutCase(p.Nickname)), flags, blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, text(p.Verdict),
 		p.Nearness, blob(clinic.PackNights(p.Nights)))
 	return t.write(slices.Concat([]call{save}, reminderCalls(at, &p, before.reminders), concernCalls(at, &p, before.concerns))...)
+}
+
+// keptBefore returns what is kept beside a learner's projection, from the projection itself where that has been read.
+func (t *tx) keptBefore(ctx context.Context, at place, learner uuid.UUID, read *clinic.Projection) (k keptOf, err error) {
+	if read != nil {
+		k = keptOf{remindersToKeep(at, read), concernsToKeep(read.Concerns)}
+		return k, t.within(ctx, at.household)
+	}
+	err = t.within(ctx, at.household, k.calls(at.household, learner)...)
+	return k, err
 }
 
 // withoutCase is the nickname as the roster's order has it.

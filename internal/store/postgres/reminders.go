@@ -13,9 +13,10 @@ import (
 )
 
 var (
-	remindersOfLearner = statement{"list reminders", selectReminder + ` WHERE household = $1 AND learner = $2 ORDER BY due, id`}
-	removeReminders    = statement{"remove reminders", `DELETE FROM reminder WHERE household = $1 AND learner = $2`}
-	insertReminders    = statement{"save reminders", `
+	remindersOfLearner   = statement{"list reminders", selectReminder + ` WHERE household = $1 AND learner = $2 ORDER BY due, id`}
+	remindersOfHousehold = statement{"list reminders", selectReminder + ` WHERE household = $1 ORDER BY due, id`}
+	removeReminders      = statement{"remove reminders", `DELETE FROM reminder WHERE household = $1 AND learner = $2`}
+	insertReminders      = statement{"save reminders", `
 		INSERT INTO reminder (household, learner, clinic, heard, id, kind, night, due, lapses, run, ready)
 		SELECT $1, $2, $3, $4, n.* FROM unnest($5::uuid[], $6::text[], $7::integer[], $8::bigint[], $9::bigint[], $10::bigint[],
 			$11::bigint[]) AS n`}

@@ -8,7 +8,6 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"swallowtail/internal/audit"
-	"swallowtail/internal/clinic"
 )
 
 // statement is a text of SQL and what it is for, as the errors say.
@@ -43,18 +42,20 @@ type work struct {
 	conn   *pgx.Conn
 	writes bool
 	begun  bool
-	later  []call
-	broken error
+	// It fills the database from another store, with the editions that there are.
+	filling bool
+	later   []call
+	broken  error
+	// The edition of whatever households it changes something of.
+	edition int64
 	// What other writers are kept from until the end: see doc.go. Of households and trails it is known how far they go.
-	heads   map[uuid.UUID]clinic.Head
+	heads   map[uuid.UUID]held
 	trails  map[uuid.UUID]audit.Head
 	members map[uuid.UUID]bool
 	clinics map[uuid.UUID]bool
 	// Where learners and devices belong, so that it need not be looked up again. None of them ever moves.
 	learners map[uuid.UUID]place
 	devices  map[uuid.UUID]uuid.UUID
-	// What is kept beside learners' projections in households that are held, as it was read.
-	kept map[uuid.UUID]keptOf
 }
 
 // How transactions begin and end.
@@ -75,9 +76,8 @@ type place struct{ household, clinic uuid.UUID }
 
 func newWork(conn *pgx.Conn, writes bool) *work {
 	return &work{
-		conn: conn, writes: writes, heads: map[uuid.UUID]clinic.Head{}, trails: map[uuid.UUID]audit.Head{},
+		conn: conn, writes: writes, edition: drawEdition(), heads: map[uuid.UUID]held{}, trails: map[uuid.UUID]audit.Head{},
 		members: map[uuid.UUID]bool{}, clinics: map[uuid.UUID]bool{}, learners: map[uuid.UUID]place{}, devices: map[uuid.UUID]uuid.UUID{},
-		kept: map[uuid.UUID]keptOf{},
 	}
 }
 

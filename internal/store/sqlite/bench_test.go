@@ -35,6 +35,17 @@ func newFamily(t testing.TB, s *Store) family {
 	return f
 }
 
+// newFormerFamily adds a family to a database of a former version, which counted no editions.
+func newFormerFamily(t *testing.T, s *Store) family {
+	t.Helper()
+	_, err := s.writer.db.ExecContext(t.Context(), `ALTER TABLE household ADD COLUMN edition INTEGER NOT NULL DEFAULT 0`)
+	require.NoError(t, err)
+	f := newFamily(t, s)
+	_, err = s.writer.db.ExecContext(t.Context(), `ALTER TABLE household DROP COLUMN edition`)
+	require.NoError(t, err)
+	return f
+}
+
 // evening returns a session and five tries after a head, in the size that they have on the wire.
 func (f family) evening(head clinic.Head) []clinic.StoredEntry {
 	sent := []byte(`{"body":"` + strings.Repeat("x", 400) + `"}`)
@@ -74,14 +85,14 @@ func (f family) projection(rev int64) clinic.Projection {
 func (f family) push(t testing.TB, s *Store) {
 	t.Helper()
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		head, err := tx.LockHead(ctx, f.household)
+		head, err := tx.Head(ctx, f.household)
 		if err != nil {
 			return err
 		}
 		if err := tx.AppendEntries(ctx, f.household, f.evening(head)); err != nil {
 			return err
 		}
-		return tx.SaveProjection(ctx, f.projection(head.Rev+6))
+		return tx.SaveProjection(ctx, f.projection(head.Rev+6), nil)
 	}))
 }
 

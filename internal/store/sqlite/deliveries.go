@@ -112,6 +112,13 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 		return err
 	}
 	clear(t.known.reminders) // when they are ready changes
+	households := make([]int64, len(keys))
+	for i := range keys {
+		households[i] = keys[i].household
+	}
+	if err := t.changesAll(ctx, households); err != nil {
+		return err
+	}
 	rows := make([][]any, len(deliveries))
 	var places [][]any
 	var others []uuid.UUID // whose reminder, if there is one, is not due when they are

@@ -87,6 +87,9 @@ func (t *tx) AddEnrolment(ctx context.Context, e clinic.Enrolment) error {
 	if err != nil {
 		return err
 	}
+	if err := t.changesHomeOf(ctx, homeOfLearner, e.Learner); err != nil {
+		return err
+	}
 	return t.execOne(ctx, addEnrolment, e.ID[:], learner, plan, e.FirstNight, e.Timezone, e.ReminderAt,
 		asList(&e.Positions), blob(e.Target), e.Status, e.StatusNote, e.EndedOn, ms(e.Written), msOrNull(e.ReminderSet))
 }
@@ -95,10 +98,16 @@ func (t *tx) AddEnrolment(ctx context.Context, e clinic.Enrolment) error {
 func (t *tx) SetEnrolmentStatus(
 	ctx context.Context, id uuid.UUID, status, note string, endedOn practice.Night,
 ) error {
+	if err := t.changesHomeOf(ctx, homeOfEnrolment, id); err != nil {
+		return err
+	}
 	return t.execOne(ctx, setEnrolmentStatus, status, note, endedOn, id[:])
 }
 
 // SetReminderTime implements clinic.ClinicTx.
 func (t *tx) SetReminderTime(ctx context.Context, id uuid.UUID, at practice.TimeOfDay, set time.Time) error {
+	if err := t.changesHomeOf(ctx, homeOfEnrolment, id); err != nil {
+		return err
+	}
 	return t.execOne(ctx, setReminderTime, at, ms(set), id[:])
 }

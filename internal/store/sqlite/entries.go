@@ -19,8 +19,7 @@ var (
 	setJournal = statement{"note journal", `UPDATE meta SET journal = ?`}
 
 	householdHead = statement{"read head", `
-		SELECT household_key, head_rev, head_chain FROM household WHERE id = ?`}
-	chainAt = statement{"read chain", `SELECT chain FROM entry WHERE household_key = ? AND rev = ?`}
+		SELECT household_key, head_rev, head_chain, edition, (SELECT epoch FROM meta) FROM household WHERE id = ?`}
 
 	// As with entries, the ids come as one JSON array.
 	standings = statement{"see where households stand", `
@@ -39,10 +38,18 @@ var (
 	insertEntries = statement{"add entries", `
 		INSERT INTO entry (household_key, rev, id, learner_key, device_key, author_role, author, status,
 			received, stored, clock_offset, schema, content, chain, problem, sent)`}
-	moveHead = statement{"move head", `UPDATE household SET head_rev = ?, head_chain = ? WHERE household_key = ?`}
-	heard    = statement{"note contact", `
-		UPDATE household SET heard = json_set(heard, '$."' || d.device_key || '"', ?1)
-		FROM device d WHERE d.id = ?2 AND household.household_key = d.household_key`}
+	moveHead = statement{"move head", `
+		UPDATE household SET head_rev = ?, head_chain = ?, edition = edition + ? WHERE household_key = ?`}
+	heard = statement{"note contact", `
+		UPDATE household SET heard = json_set(heard, '$."' || ? || '"', ?), edition = edition + ? WHERE household_key = ?`}
+	nextEdition  = statement{"note that a household changes", `UPDATE household SET edition = edition + ? WHERE household_key = ?`}
+	nextEditions = statement{"note that households change", `
+		UPDATE household SET edition = edition + 1 WHERE household_key IN (SELECT value FROM json_each(?))`}
+	homeOfCaregiver = statement{"find caregiver", `SELECT household_key FROM caregiver WHERE id = ?`}
+	homeOfLearner   = statement{"find learner", `SELECT household_key FROM learner WHERE id = ?`}
+	homeOfEnrolment = statement{"find enrolment", `
+		SELECT household_key FROM enrolment JOIN learner USING (learner_key) WHERE enrolment.id = ?`}
+	homeOfDevice = statement{"find device", `SELECT device_key, household_key FROM device WHERE id = ?`}
 )
 
 // What always has the same length is read as one column, which is quicker than three.
@@ -51,19 +58,26 @@ const selectEntry = `
 		clock_offset, schema, problem, sent
 	FROM entry`
 
-// keyedHead is a head and its household's key.
+// keyedHead is a head and its household's key and edition.
 type keyedHead struct {
 	key int64
 	clinic.Head
+	edition clinic.Edition
 }
 
-func scanHead(row scanner, h *keyedHead) error { return row.Scan(&h.key, &h.Rev, (*hash)(&h.Chain)) }
+func scanHead(row scanner, h *keyedHead) error {
+	return row.Scan(&h.key, &h.Rev, (*hash)(&h.Chain), &h.edition.Number, &h.edition.Epoch)
+}
 
+// head returns a household's head, and the edition of which it was before the transaction.
 func (w *work) head(ctx context.Context, household uuid.UUID) (keyedHead, error) {
 	return remembered(w.known.heads, household, func() (keyedHead, error) {
 		head, err := one(ctx, w, householdHead, scanHead, household[:])
 		if err == nil {
 			w.known.households[household] = head.key
+			if w.known.changed[head.key] {
+				head.edition.Number--
+			}
 		}
 		return head, err
 	})
@@ -83,6 +97,58 @@ func (v view) Journal(ctx context.Context) (uuid.UUID, error) {
 func (v view) Head(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
 	head, err := v.head(ctx, household)
 	return head.Head, err
+}
+
+// Edition implements clinic.RecordView.
+func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	head, err := v.head(ctx, household)
+	if v.known.changed[head.key] {
+		head.edition.Number++
+	}
+	return head.edition, err
+}
+
+// changes notes that the transaction changes something of a household.
+func (t *tx) changes(ctx context.Context, household int64) error {
+	if t.known.changed[household] {
+		return nil
+	}
+	return t.execOne(ctx, nextEdition, t.steps(household), household)
+}
+
+// changesHomeOf notes that the transaction changes something of the household that a statement finds by an id; NotFound where it finds
+// none.
+func (t *tx) changesHomeOf(ctx context.Context, st statement, id uuid.UUID) error {
+	household, err := one(ctx, t.work, st, value[int64], id[:])
+	if err != nil {
+		return err
+	}
+	return t.changes(ctx, household)
+}
+
+// changesAll notes that the transaction changes something of each of some households.
+func (t *tx) changesAll(ctx context.Context, households []int64) error {
+	var others []int64
+	for _, key := range households {
+		if t.steps(key) > 0 {
+			others = append(others, key)
+		}
+	}
+	if len(others) == 0 {
+		return nil
+	}
+	_, err := t.exec(ctx, nextEditions, asList(&others))
+	return err
+}
+
+// steps returns by how much the edition of a household is to move on with a statement that changes it: by one with the first of a
+// transaction, and by nothing after that.
+func (t *tx) steps(household int64) int {
+	if t.known.changed[household] {
+		return 0
+	}
+	t.known.changed[household] = true
+	return 1
 }
 
 // deviceStanding is how things stand for one device.
@@ -107,19 +173,6 @@ func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID
 		found[row.device] = row.Standing
 	}
 	return found, err
-}
-
-// ChainAt implements clinic.RecordView.
-func (v view) ChainAt(ctx context.Context, household uuid.UUID, rev int64) ([32]byte, error) {
-	head, err := v.head(ctx, household)
-	if err != nil || rev == 0 {
-		return [32]byte{}, err
-	}
-	if rev == head.Rev {
-		return head.Chain, nil
-	}
-	chain, err := one(ctx, v.work, chainAt, value[hash], head.key, rev)
-	return chain, err
 }
 
 // Entries implements clinic.RecordView.
@@ -164,11 +217,6 @@ func (w *work) idsOf(ctx context.Context, household int64) (map[uuid.UUID]bool, 
 	})
 }
 
-// LockHead implements clinic.RecordTx. The transaction has kept all other writers out since it began.
-func (t *tx) LockHead(ctx context.Context, household uuid.UUID) (clinic.Head, error) {
-	return t.Head(ctx, household)
-}
-
 // LockHouseholds implements clinic.RecordTx. The transaction has kept all other writers out since it began.
 func (t *tx) LockHouseholds(context.Context, []uuid.UUID) error { return nil }
 
@@ -200,7 +248,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []c
 		return err
 	}
 	last := entries[len(entries)-1]
-	return t.execOne(ctx, moveHead, last.Rev, last.Chain[:], head.key)
+	return t.execOne(ctx, moveHead, last.Rev, last.Chain[:], t.steps(head.key), head.key)
 }
 
 // refuseKnown answers Conflict where an id is there already, or twice among those that are new. Nobody else can write meanwhile.
@@ -274,6 +322,7 @@ func (k keysOfHousehold) authorOf(ctx context.Context, e *clinic.StoredEntry, de
 
 // RenewEpoch implements clinic.RecordTx.
 func (t *tx) RenewEpoch(ctx context.Context, epoch uuid.UUID) error {
+	clear(t.known.heads) // which name it
 	return t.execOne(ctx, renewEpoch, epoch[:])
 }
 
@@ -283,6 +332,15 @@ func (t *tx) SetJournal(ctx context.Context, journal uuid.UUID) error {
 }
 
 // Heard implements clinic.RecordTx.
-func (t *tx) Heard(ctx context.Context, device uuid.UUID, at time.Time) error {
-	return t.execOne(ctx, heard, ms(at), device[:])
+func (t *tx) Heard(ctx context.Context, device uuid.UUID, when time.Time) error {
+	at, err := one(ctx, t.work, homeOfDevice, scanHome, device[:])
+	if err != nil {
+		return err
+	}
+	return t.execOne(ctx, heard, at.key, ms(when), t.steps(at.household), at.household)
 }
+
+// home is a row's key, and that of its household.
+type home struct{ key, household int64 }
+
+func scanHome(row scanner, h *home) error { return row.Scan(&h.key, &h.household) }

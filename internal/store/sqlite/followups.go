@@ -76,13 +76,7 @@ func (t *tx) saveConcerns(ctx context.Context, keys projectionKeys, concerns []c
 		return err
 	}
 	delete(t.known.concerns, keys.learner)
-	concerns = slices.Clone(concerns)
-	for i := range concerns {
-		concerns[i].Since = kept(concerns[i].Since)
-	}
-	slices.SortFunc(concerns, func(a, b clinic.ProjectedConcern) int {
-		return cmp.Or(a.Since.Compare(b.Since), bytes.Compare(a.ID[:], b.ID[:]))
-	})
+	concerns = concernsToKeep(concerns)
 	if slices.Equal(before, concerns) {
 		return nil
 	}
@@ -96,6 +90,18 @@ func (t *tx) saveConcerns(ctx context.Context, keys projectionKeys, concerns []c
 	return t.writeMany(ctx, insertConcerns, "", rows)
 }
 
+// concernsToKeep returns concerns as they will come back.
+func concernsToKeep(concerns []clinic.ProjectedConcern) []clinic.ProjectedConcern {
+	concerns = slices.Clone(concerns)
+	for i := range concerns {
+		concerns[i].Since = kept(concerns[i].Since)
+	}
+	slices.SortFunc(concerns, func(a, b clinic.ProjectedConcern) int {
+		return cmp.Or(a.Since.Compare(b.Since), bytes.Compare(a.ID[:], b.ID[:]))
+	})
+	return concerns
+}
+
 // FollowUps implements clinic.ReminderView. Those of one instant are in the order in which they were written.
 func (v view) FollowUps(ctx context.Context, household uuid.UUID) ([]clinic.FollowUp, error) {
 	return listOf(ctx, v, householdKey, followUpsOfHousehold, scanFollowUp, household)
@@ -103,6 +109,9 @@ func (v view) FollowUps(ctx context.Context, household uuid.UUID) ([]clinic.Foll
 
 // AddFollowUp implements clinic.ReminderTx.
 func (t *tx) AddFollowUp(ctx context.Context, f clinic.FollowUp) error {
+	if err := t.changesHomeOf(ctx, homeOfLearner, f.Learner); err != nil {
+		return err
+	}
 	learner, err := t.key(ctx, learnerKey, f.Learner)
 	if err != nil {
 		return err

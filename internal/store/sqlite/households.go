@@ -32,7 +32,7 @@ var (
 	addDevice          = statement{"add device", `
 		INSERT INTO device (id, household_key, caregiver_key, name, platform, enrolled, revoked)
 		VALUES (?, ?, ?, ?, ?, ?, ?)`}
-	revokeDevice = statement{"revoke device", `UPDATE device SET revoked = ? WHERE id = ?`}
+	revokeDevice = statement{"revoke device", `UPDATE device SET revoked = ? WHERE device_key = ?`}
 
 	learnerByID         = statement{"read learner", selectLearner + ` WHERE l.id = ?`}
 	learnersOfHousehold = statement{"list learners", selectLearner + ` WHERE l.household_key = ? ORDER BY l.id`}
@@ -152,17 +152,26 @@ func (t *tx) AddCaregiver(ctx context.Context, p clinic.Person) error {
 	if err != nil {
 		return err
 	}
+	if err := t.changes(ctx, key); err != nil {
+		return err
+	}
 	return t.execOne(ctx, addCaregiver, p.ID[:], key, p.Name, p.ConsentVersion,
 		msOrNull(p.Consented), msOrNull(p.Withdrawn), ms(p.Created))
 }
 
 // RecordConsent implements clinic.ClinicTx.
 func (t *tx) RecordConsent(ctx context.Context, caregiver uuid.UUID, version string, at time.Time) error {
+	if err := t.changesHomeOf(ctx, homeOfCaregiver, caregiver); err != nil {
+		return err
+	}
 	return t.execOne(ctx, recordConsent, version, ms(at), caregiver[:])
 }
 
 // WithdrawConsent implements clinic.ClinicTx.
 func (t *tx) WithdrawConsent(ctx context.Context, caregiver uuid.UUID, at time.Time) error {
+	if err := t.changesHomeOf(ctx, homeOfCaregiver, caregiver); err != nil {
+		return err
+	}
 	return t.execOne(ctx, withdrawConsent, ms(at), caregiver[:])
 }
 
@@ -176,6 +185,9 @@ func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 	if err != nil {
 		return err
 	}
+	if err := t.changes(ctx, household); err != nil {
+		return err
+	}
 	err = t.execOne(ctx, addDevice, d.ID[:], household, caregiver, d.Name, d.Platform, ms(d.Enrolled), msOrNull(d.Revoked))
 	if err != nil || d.Heard.IsZero() {
 		return err
@@ -184,11 +196,25 @@ func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 }
 
 // RevokeDevice implements clinic.ClinicTx.
-func (t *tx) RevokeDevice(ctx context.Context, device uuid.UUID, at time.Time) error {
-	return t.execOne(ctx, revokeDevice, ms(at), device[:])
+func (t *tx) RevokeDevice(ctx context.Context, device uuid.UUID, when time.Time) error {
+	at, err := one(ctx, t.work, homeOfDevice, scanHome, device[:])
+	if err != nil {
+		return err
+	}
+	if err := t.changes(ctx, at.household); err != nil {
+		return err
+	}
+	return t.execOne(ctx, revokeDevice, ms(when), at.key)
 }
 
 // AddLearner implements clinic.ClinicTx.
 func (t *tx) AddLearner(ctx context.Context, l clinic.Learner) error {
+	household, err := t.key(ctx, householdKey, l.Household)
+	if err != nil {
+		return err
+	}
+	if err := t.changes(ctx, household); err != nil {
+		return err
+	}
 	return t.execOne(ctx, addLearner, l.ID[:], l.Nickname, l.BirthMonth, ms(l.Created), l.Household[:], l.Clinic[:])
 }

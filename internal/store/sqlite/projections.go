@@ -124,9 +124,15 @@ func scanProjectionKeys(row scanner, k *projectionKeys) error {
 }
 
 // SaveProjection implements clinic.ProjectionTx. What is the same as before is not written again.
-func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection) error {
+func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, before *clinic.Projection) error {
 	keys, err := one(ctx, t.work, learnerAndClinic, scanProjectionKeys, p.Learner[:], p.Clinic[:])
 	if err != nil {
+		return err
+	}
+	if before != nil {
+		t.noteWritten(keys, before)
+	}
+	if err := t.changes(ctx, keys.household); err != nil {
 		return err
 	}
 	if err := t.saveRow(ctx, keys, &p); err != nil {
@@ -152,6 +158,14 @@ type written struct {
 
 func scanWritten(row scanner, w *written) error {
 	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed))
+}
+
+// noteWritten remembers what there is of a projection, as whoever replaces it has read it. When it was folded last for another reason
+// than that the household was heard from is not known, though not later than it was folded: enough to tell whether that moves.
+func (t *tx) noteWritten(keys projectionKeys, p *clinic.Projection) {
+	t.known.written[keys.learner] = written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc}
+	t.known.concerns[keys.learner] = concernsToKeep(p.Concerns)
+	t.known.reminders[keys.learner] = remindersToKeep(keys, p)
 }
 
 // saveRow writes the row of a projection.

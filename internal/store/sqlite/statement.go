@@ -75,6 +75,7 @@ type memo struct {
 	reminders  map[int64][]clinic.DueReminder // by the learner's key, as the others
 	concerns   map[int64][]clinic.ProjectedConcern
 	written    map[int64]written
+	changed    map[int64]bool // households of which it has changed something
 }
 
 func newMemo() memo {
@@ -82,7 +83,7 @@ func newMemo() memo {
 		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
 		devices: map[int64]ownedDevice{}, heads: map[uuid.UUID]keyedHead{}, ids: map[int64]map[uuid.UUID]bool{},
 		reminders: map[int64][]clinic.DueReminder{},
-		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{},
+		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{}, changed: map[int64]bool{},
 	}
 }
 

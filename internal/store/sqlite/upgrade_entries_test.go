@@ -21,7 +21,7 @@ func TestEntriesOutliveTheUpgrade(t *testing.T) {
 	known, err := known()
 	require.NoError(t, err)
 	require.NoError(t, s.migrate(t.Context(), known[:10]))
-	one, other := newFamily(t, s), newFamily(t, s)
+	one, other := newFormerFamily(t, s), newFormerFamily(t, s)
 	want := map[uuid.UUID][]clinic.StoredEntry{}
 	for _, f := range []family{one, other} {
 		want[f.household] = f.evening(clinic.Head{})
@@ -69,7 +69,7 @@ func TestFoldsOutliveTheUpgrade(t *testing.T) {
 	known, err := known()
 	require.NoError(t, err)
 	require.NoError(t, s.migrate(t.Context(), known[:10]))
-	f := newFamily(t, s)
+	f := newFormerFamily(t, s)
 	_, err = s.writer.db.ExecContext(t.Context(), `
 		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, reminders_until, reminders_renew, status, urgency,
 			nights_wrong, heard, nickname, nickname_order, flags, roster_row)

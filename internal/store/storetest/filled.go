@@ -13,7 +13,8 @@ import (
 )
 
 // Filled fills an empty store with something of every kind, with every optional value somewhere among it. What it returns asks a store
-// every question there is about that, but for the names of its history and its journal.
+// every question there is about that, but for the names of its history, its journal and
+// its editions.
 func Filled(t *testing.T, store clinic.Store) (ask func(t *testing.T, store clinic.Store) map[string]any) {
 	t.Helper()
 	b := &bundle{T: t, ctx: t.Context(), store: store}
@@ -27,6 +28,11 @@ func Filled(t *testing.T, store clinic.Store) (ask func(t *testing.T, store clin
 		require.NotEmpty(t, answers)
 		delete(answers, "Epoch ")
 		delete(answers, "Journal ")
+		delete(answers, "Edition ")
+		folder, is := answers["Folder "].(clinic.Folder)
+		require.True(t, is)
+		folder.Edition = clinic.Edition{}
+		answers["Folder "] = folder
 		return answers
 	}
 }

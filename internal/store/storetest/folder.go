@@ -19,6 +19,7 @@ func folder(b *bundle) {
 		"learners": len(parts.Learners) == 0, "enrolments": len(parts.Enrolments) == 0, "plans": len(parts.Plans) == 0,
 		"devices": len(parts.Devices) == 0, "entries": len(parts.Entries) == 0, "deliveries": len(parts.Deliveries) == 0,
 		"follow-ups": len(parts.FollowUps) == 0,
+		"caregivers": len(parts.Caregivers) == 0, "projections": len(parts.Projections) == 0,
 	} {
 		require.False(b, empty, what)
 	}

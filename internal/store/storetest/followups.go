@@ -61,7 +61,7 @@ func concerns(b *bundle) {
 
 	sisters := w.projectionFor(w.addLearners(b, 1)[0])
 	sisters.Concerns = p.Concerns
-	b.assertFails(fault.Conflict, func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, sisters) })
+	b.assertFails(fault.Conflict, func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, sisters, nil) })
 }
 
 func concernsByPage(b *bundle) {

@@ -53,12 +53,8 @@ func absentReads(w world) []use {
 		looking("RefreshTokenByHash", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.RefreshTokenByHash(ctx, []byte("none"))
 		}),
-		looking("ChainAt", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.ChainAt(ctx, nobody, 0) }),
-		looking("ChainAt beyond", func(ctx context.Context, tx clinic.Tx) (any, error) {
-			return tx.ChainAt(ctx, w.household, 1)
-		}),
-		looking("LockHead", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.LockHead(ctx, nobody) }),
 		looking("Entries", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Entries(ctx, nobody, 0, 0) }),
+		looking("Edition", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Edition(ctx, nobody) }),
 		looking("Folder", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.Folder(ctx, nobody) }),
 		looking("Roster", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.Roster(ctx, clinic.RosterQuery{Clinic: nobody, Order: "missed", Limit: 1})
@@ -125,7 +121,7 @@ func absentWrites(w, other world) []use {
 		return func(ctx context.Context, tx clinic.Tx) error {
 			p := w.projection()
 			change(&p)
-			return tx.SaveProjection(ctx, p)
+			return tx.SaveProjection(ctx, p, nil)
 		}
 	}
 	return append(slices.Concat(absentParents(w, other), absentStaffWrites(w), absentReminderWrites(w, other)),
@@ -226,7 +222,7 @@ func taken(b *bundle) {
 			tx.AddEnrolment(ctx, sampleEnrolment(1, w.learner, w.plan)),
 			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}),
 			tx.AddAddress(ctx, w.address(1)), tx.AddCalendarFeed(ctx, w.feed(1)), tx.AddFollowUp(ctx, w.followUp(1)),
-			tx.SaveProjection(ctx, w.projection()),
+			tx.SaveProjection(ctx, w.projection(), nil),
 		)
 	}
 	b.write(add)
@@ -272,7 +268,7 @@ func taken(b *bundle) {
 		{"calendar feed", func(ctx context.Context, tx clinic.Tx) error { return tx.AddCalendarFeed(ctx, theirFeed) }},
 		{"secret of a calendar feed", func(ctx context.Context, tx clinic.Tx) error { return tx.AddCalendarFeed(ctx, sameHash) }},
 		{"follow-up", func(ctx context.Context, tx clinic.Tx) error { return tx.AddFollowUp(ctx, theirFollowUp) }},
-		{"concern", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, sameConcern) }},
+		{"concern", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, sameConcern, nil) }},
 	} {
 		err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
 			require.NoError(b, tx.AddClinic(ctx, sampleClinic(9)))

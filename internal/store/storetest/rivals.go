@@ -280,7 +280,7 @@ func householdsInAnyOrder(b *bundle) {
 				return err
 			}
 			p.Urgency++
-			if err := tx.SaveProjection(ctx, p); err != nil {
+			if err := tx.SaveProjection(ctx, p, nil); err != nil {
 				return err
 			}
 		}
@@ -308,7 +308,7 @@ func rivalsOverReminders(b *bundle) {
 			if err := tx.AddLearner(ctx, l); err != nil {
 				return err
 			}
-			if err := tx.SaveProjection(ctx, w.projectionReady(l.ID, n)); err != nil {
+			if err := tx.SaveProjection(ctx, w.projectionReady(l.ID, n), nil); err != nil {
 				return err
 			}
 		}
@@ -336,7 +336,7 @@ func rivalsOverReminders(b *bundle) {
 				return err
 			}
 			p.Urgency++
-			return tx.SaveProjection(ctx, p)
+			return tx.SaveProjection(ctx, p, nil)
 		}
 		found, err := claim(ctx, tx)
 		mu.Lock()

@@ -162,7 +162,7 @@ func (w world) fill(b *bundle, upTo int64) []clinic.StoredEntry {
 		entries = append(entries, w.entry(rev))
 	}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		head, err := tx.LockHead(ctx, w.household)
+		head, err := tx.Head(ctx, w.household)
 		require.NoError(b, err)
 		return tx.AppendEntries(ctx, w.household, entries[head.Rev:])
 	})
@@ -201,7 +201,7 @@ func (w world) projectionFor(learner uuid.UUID) clinic.Projection {
 // save stores a projection.
 func save(b *bundle, p clinic.Projection) {
 	b.Helper()
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p) })
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p, nil) })
 }
 
 // addLearners adds learners to the world's household, the last id first, and returns the ids in order.

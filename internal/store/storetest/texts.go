@@ -51,7 +51,7 @@ func oddTexts(b *bundle) {
 			func(ctx context.Context, tx clinic.Tx) error { return tx.AddEnrolment(ctx, enrolment) },
 			func(ctx context.Context, tx clinic.Tx) error { return tx.AddAddress(ctx, address) },
 			func(ctx context.Context, tx clinic.Tx) error { return tx.AddFollowUp(ctx, followUp) },
-			func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, projection) },
+			func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, projection, nil) },
 		} {
 			b.write(add)
 		}

@@ -151,7 +151,7 @@ func ownWrites(b *bundle) {
 	save(b, p)
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		holds := func(rev int64) {
-			head, err := tx.LockHead(ctx, w.household)
+			head, err := tx.Head(ctx, w.household)
 			require.NoError(b, err)
 			assert.Equal(b, rev, head.Rev)
 			got, err := tx.Projection(ctx, w.learner)
@@ -166,7 +166,7 @@ func ownWrites(b *bundle) {
 		holds(3)
 		p.Nights, p.Reminders, p.Concerns = p.Nights[1:], p.Reminders[:1], p.Concerns[1:]
 		p.Reminders[0].Ready = minutes(33)
-		require.NoError(b, tx.SaveProjection(ctx, p))
+		require.NoError(b, tx.SaveProjection(ctx, p, nil))
 		holds(3)
 		d := w.delivery(1)
 		d.ID, d.Due = p.Reminders[0].ID, p.Reminders[0].Due
@@ -201,7 +201,7 @@ func precision(b *bundle) {
 		feed, followUp := w.feed(n), w.followUp(n)
 		feed.Created, followUp.At = c.given, c.given
 		b.write(func(ctx context.Context, tx clinic.Tx) error {
-			return errors.Join(tx.AddDevice(ctx, device), tx.SaveProjection(ctx, p),
+			return errors.Join(tx.AddDevice(ctx, device), tx.SaveProjection(ctx, p, nil),
 				tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.AddAddress(ctx, address),
 				tx.SaveDeliveries(ctx, []clinic.Delivery{delivery}), tx.AddCalendarFeed(ctx, feed), tx.AddFollowUp(ctx, followUp))
 		})

@@ -59,7 +59,7 @@ func lockedHeads(b *bundle) {
 // countUp appends an entry, adds one to the projection's count and a night of the entry's revision.
 func (w world) countUp(b *bundle, entryID uuid.UUID) error {
 	return b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
-		head, err := tx.LockHead(ctx, w.household)
+		head, err := tx.Head(ctx, w.household)
 		if err != nil {
 			return err
 		}
@@ -71,7 +71,7 @@ func (w world) countUp(b *bundle, entryID uuid.UUID) error {
 		entry.ID = entryID
 		p.Urgency++
 		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: practice.Night(entry.Rev), ChangedRev: entry.Rev})
-		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.SaveProjection(ctx, p))
+		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.SaveProjection(ctx, p, nil))
 	})
 }
 
@@ -95,7 +95,7 @@ func givingUp(b *bundle) {
 	const waiters = 8
 	w := newWorld(b, 1)
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		if _, err := tx.LockHead(ctx, w.household); err != nil {
+		if _, err := tx.Head(ctx, w.household); err != nil {
 			return err
 		}
 		waiting, cancel := context.WithCancel(b.ctx)
@@ -108,7 +108,7 @@ func givingUp(b *bundle) {
 					if err := tx.AddClinic(ctx, sampleClinic(9)); err != nil {
 						return err
 					}
-					_, err := tx.LockHead(ctx, w.household)
+					_, err := tx.Head(ctx, w.household)
 					return err
 				})
 			}()
@@ -168,7 +168,7 @@ func listsAreTheCallers(b *bundle) {
 	address, deliveries := w.address(added), []clinic.Delivery{w.delivery(added)}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		return errors.Join(tx.AddScreening(ctx, screening), tx.AddEnrolment(ctx, enrolment),
-			tx.AppendEntries(ctx, w.household, batch), tx.SaveProjection(ctx, p), tx.AddAddress(ctx, address),
+			tx.AppendEntries(ctx, w.household, batch), tx.SaveProjection(ctx, p, nil), tx.AddAddress(ctx, address),
 			tx.SaveDeliveries(ctx, deliveries))
 	})
 	// As text, since what a store gives out may be the very thing that it keeps.

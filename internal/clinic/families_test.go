@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"fmt"
-	"sync"
 	"testing"
 
 	"github.com/google/uuid"
@@ -47,8 +46,7 @@ func eases(t *testing.T, read []reading) []int {
 // restore: nothing of one is taken for the other's.
 func TestReadingsAreOfTheHistoryThatIs(t *testing.T) {
 	t.Parallel()
-	var known readings
-	household := uuid.UUID{9}
+	var known []reading
 	one, other := entriesOf(1, 2, 3), entriesOf(1, 4, 3)
 	for _, c := range []struct {
 		stored []StoredEntry
@@ -63,63 +61,43 @@ func TestReadingsAreOfTheHistoryThatIs(t *testing.T) {
 		{one[1:], []int{2, 3}},
 		{nil, nil},
 	} {
-		assert.Equal(t, c.want, eases(t, known.of(household, c.stored)))
-		assert.Equal(t, (*readings)(nil).of(household, c.stored), known.of(household, c.stored), "as without a memory")
+		read := readAll(c.stored, known)
+		assert.Equal(t, c.want, eases(t, read))
+		assert.Equal(t, readAll(c.stored, nil), read, "as without a memory")
+		known = read
 	}
 }
 
 // TestReadingsAreKept checks that what is known is not read again: the pointer is the same.
 func TestReadingsAreKept(t *testing.T) {
 	t.Parallel()
-	var known readings
-	household, another := uuid.UUID{9}, uuid.UUID{8}
 	stored := entriesOf(1, 2, 3)
-	first := known.of(household, stored[:2])
-	second := known.of(household, stored)
+	first := readAll(stored[:2], nil)
+	second := readAll(stored, first)
 	assert.Same(t, first[1].Entry.Body, second[1].Entry.Body)
-	shuffled := known.of(household, []StoredEntry{stored[1], stored[0]})
+	shuffled := readAll([]StoredEntry{stored[1], stored[0]}, second)
 	assert.Same(t, first[1].Entry.Body, shuffled[0].Entry.Body)
-	assert.Len(t, known.kept, 1, "what is not the whole in order is not kept in its place")
-	assert.NotSame(t, first[1].Entry.Body, known.of(another, stored)[1].Entry.Body)
-	assert.Len(t, known.kept, 2)
-	assert.Equal(t, known.sizes[household]+known.sizes[another], known.size)
-	assert.Greater(t, known.sizes[another], 3*sizeOfReading)
 }
 
-// TestReadingsAreBounded fills the memory: others make room, and what is too much for it is not kept at all.
-func TestReadingsAreBounded(t *testing.T) {
+// TestFamiliesAreBounded fills the memory: others make room, and what is too much for it is not kept at all.
+func TestFamiliesAreBounded(t *testing.T) {
 	t.Parallel()
-	var known readings
-	many := make([]reading, 3)
+	var known families
+	made := func(n byte, octets int) *family {
+		return &family{household: Household{ID: uuid.UUID{n}}, stored: []StoredEntry{{Sent: make([]byte, octets)}}}
+	}
 	for n := range byte(20) {
-		known.keep(uuid.UUID{n}, many, mostKept/4+1)
+		f := made(n, mostKept/4-sizeOfFamily)
+		known.keep(f)
 		assert.LessOrEqual(t, known.size, mostKept)
-		assert.Len(t, known.lookUp(uuid.UUID{n}), len(many), "the newest is kept")
+		assert.Same(t, f, known.of(uuid.UUID{n}), "the newest is kept")
 	}
 	assert.Len(t, known.kept, 3)
-	known.keep(uuid.UUID{19}, many, mostKept+1)
-	assert.Nil(t, known.lookUp(uuid.UUID{19}))
+	known.keep(made(19, mostKept))
+	assert.Nil(t, known.of(uuid.UUID{19}), "nor is what was kept before in its place")
 	size := 0
-	for id := range known.kept {
-		size += known.sizes[id]
+	for _, f := range known.kept {
+		size += f.size()
 	}
 	assert.Equal(t, size, known.size)
-	assert.Len(t, known.sizes, len(known.kept))
-}
-
-// TestReadingsAreSafeForMany is for the race detector.
-func TestReadingsAreSafeForMany(t *testing.T) {
-	t.Parallel()
-	var known readings
-	stored := entriesOf(1, 2, 3, 4, 5)
-	var all sync.WaitGroup
-	for n := range 8 {
-		all.Go(func() {
-			for i := range 50 {
-				upTo := 1 + (n+i)%len(stored)
-				assert.Len(t, known.of(uuid.UUID{byte(i % 2)}, stored[:upTo]), upTo)
-			}
-		})
-	}
-	all.Wait()
 }

@@ -1,0 +1,3 @@
+-- Moves on by one with each transaction that changes anything that a household's folds rest on or that is kept of them. So whoever holds a
+-- household in memory, as it was read or folded last, learns from one number whether it is still as it was.
+ALTER TABLE household ADD COLUMN edition INTEGER NOT NULL DEFAULT 0;
