@@ -114,6 +114,7 @@ func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) er
 	if err != nil {
 		return err
 	}
+	f = f.whole()
 	r.Households++
 	r.Entries += len(f.stored)
 	r.checkChain(id, f.stored, f.head)

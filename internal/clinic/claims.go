@@ -390,7 +390,7 @@ func (s *Service) remindersAt(ctx context.Context, tx Tx, d *Delivery, at time.T
 	if err != nil || slices.ContainsFunc(kept, covers) {
 		return kept, err
 	}
-	f, err := s.familyIn(ctx, tx, d.Household)
+	f, err := s.wholeIn(ctx, tx, d.Household)
 	if err != nil {
 		return nil, err
 	}

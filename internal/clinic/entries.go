@@ -37,7 +37,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 			return err
 		}
 		u.household = l.Household
-		family, err := s.familyIn(ctx, tx, l.Household)
+		family, err := s.familyIn(ctx, tx, l.Household, s.families.of(l.Household))
 		if err != nil {
 			return err
 		}
@@ -46,7 +46,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 			return err
 		}
 		a.Results = results
-		if err := tx.AppendEntries(ctx, u.household, added); err != nil {
+		if err := tx.AppendEntries(ctx, u.household, added, family.stored); err != nil {
 			return err
 		}
 		before := family.head.Rev
@@ -115,7 +115,7 @@ func (s *Service) listed(f *family, learner uuid.UUID, page EntryPage, now time.
 			break
 		}
 		listed.Entries = append(listed.Entries, ListedEntry{
-			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i].Reading, f.stamped[i].Sealed, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
+			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i], f.stamped[i].Sealed, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
 		})
 	}
 	return listed

@@ -86,7 +86,7 @@ func (s *Service) KeptAndStored(ctx context.Context, household uuid.UUID) (kept,
 	if err != nil {
 		return nil, nil, false, err
 	}
-	return f.parts(), there.parts(), f.edition == there.edition, nil
+	return f.whole().parts(), there.whole().parts(), f.edition == there.edition, nil
 }
 
 // parts are all of a family but its record, which is made of what is stamped.
@@ -98,7 +98,7 @@ func (f *family) parts() map[string]any {
 	return map[string]any{
 		"edition": f.edition, "household": f.household, "head": f.head, "learners": f.learners, "devices": f.devices,
 		"people": f.people.learners, "caregivers": f.people.caregivers, "enrolments": f.enrolments, "details": f.details, "contacts": f.contacts,
-		"read": f.read, "stamped": f.stamped, "stored": f.stored, "past": f.past, "follow-ups": f.followUps, "kept": folds,
+		"read": f.lean().read, "stamped": f.stamped, "stored": f.stored, "past": f.past, "follow-ups": f.followUps, "kept": folds,
 	}
 }
 

@@ -1,25 +1,26 @@
 package clinic
 
 import (
+	"slices"
 	"sync"
 
 	"github.com/google/uuid"
 
 	"swallowtail/internal/door"
+	"swallowtail/internal/practice"
 )
 
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 16 << 20
-	// sizeOfEntry is about what an entry takes in memory beside itself as it was sent: as it is stored, as the door read it, as it is
-	// folded, and in the record.
-	sizeOfEntry = 1400
+	// sizeOfEntry is about what an entry takes in memory beside itself as it was sent: as it is stored, and as the door read it.
+	sizeOfEntry = 600
 	// sizeOfFamily is about what a family of one learner, one plan and two devices takes beside its entries and what is kept of folds.
 	sizeOfFamily = 6 << 10
 )
 
 // families are households as they were read or folded last, kept in memory so that the next call about one reads nothing but whether it
-// is still of the same edition. The zero value is empty; a nil one keeps nothing. Safe for concurrent use.
+// is still of the same edition. The zero value is empty. Safe for concurrent use.
 //
 // Only what is known to be committed may be kept.
 type families struct {
@@ -28,11 +29,8 @@ type families struct {
 	size int // of all, in octets
 }
 
-// of returns a household as it was kept, of whatever edition; nil where it is not.
+// of returns a household as it was kept, lean and of whatever edition; nil where it is not.
 func (f *families) of(household uuid.UUID) *family {
-	if f == nil {
-		return nil
-	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.kept[household]
@@ -40,12 +38,10 @@ func (f *families) of(household uuid.UUID) *family {
 
 // keep keeps a family, and where these are too many forgets others, whichever they be.
 func (f *families) keep(now *family) {
-	if f == nil {
-		return
-	}
+	now = now.lean()
+	id, size := now.household.ID, now.size()
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	id, size := now.household.ID, now.size()
 	f.forget(id)
 	for other := range f.kept {
 		if f.size+size <= mostKept {
@@ -82,25 +78,46 @@ func (f *family) size() int {
 	return size
 }
 
-// reading is what the door made of an entry, and the entry's link in the chain: a hash over everything about it, so that what was read of
-// it holds for as long as that is the same. Nobody changes it.
+// lean returns the family without what is soon made again of the rest.
+func (f *family) lean() *family {
+	lean := *f
+	lean.record, lean.stamped = nil, nil
+	lean.read = slices.Clone(f.read)
+	for i := range lean.read {
+		lean.read[i].members = nil
+	}
+	return &lean
+}
+
+// reading is what the door made of an entry. Nobody changes it.
 type reading struct {
-	chain [32]byte
-	door.Reading
+	practice.Entry
+	mayBeIncident, flawed bool
+	members               *door.Members // nil where they are to be read again
 }
 
-// readAll returns the readings of entries, from those that are known by revision where they are among them.
-func readAll(stored []StoredEntry, known []reading) []reading {
-	read := make([]reading, len(stored))
-	for i := range stored {
-		read[i] = readingOf(&stored[i], known)
-	}
-	return read
+func readingOf(e *StoredEntry) reading {
+	r := door.Reread(e.Sent, e.Schema, e.Author.Role)
+	return reading{r.Entry, r.MayBeIncident, r.Flawed, &r.Members}
 }
 
-func readingOf(e *StoredEntry, known []reading) reading {
-	if at := e.Rev - 1; at >= 0 && at < int64(len(known)) && known[at].chain == e.Chain {
-		return known[at]
+// membersOf returns the members of an entry as they stand in it.
+func (r *reading) membersOf(e *StoredEntry) door.Members {
+	if r.members == nil {
+		return door.Reread(e.Sent, e.Schema, e.Author.Role).Members
 	}
-	return reading{e.Chain, door.Reread(e.Sent, e.Schema, e.Author.Role)}
+	return *r.members
+}
+
+// readingsFor returns the readings of a family's entries that hold for the first of those stored: all, if the last of them is still there,
+// since its chain is over all before it and everything about them; else none, as of another history after a restore.
+func (f *family) readingsFor(stored []StoredEntry) []reading {
+	if f == nil {
+		return nil
+	}
+	last := len(f.stored) - 1
+	if last < 0 || last >= len(stored) || stored[last].Rev != f.stored[last].Rev || stored[last].Chain != f.stored[last].Chain {
+		return nil
+	}
+	return f.read
 }

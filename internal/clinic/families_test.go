@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 
 	"github.com/google/uuid"
@@ -35,48 +36,55 @@ func eases(t *testing.T, read []reading) []int {
 	t.Helper()
 	var found []int
 	for _, r := range read {
-		try, ok := r.Entry.Body.(*practice.Try)
+		try, ok := r.Body.(*practice.Try)
 		require.True(t, ok, "%+v", r)
 		found = append(found, int(try.Ease))
 	}
 	return found
 }
 
-// TestReadingsAreOfTheHistoryThatIs looks at histories that share a beginning, as after a transaction that was undone or a
-// restore: nothing of one is taken for the other's.
+// TestReadingsAreOfTheHistoryThatIs looks at histories that share a beginning, as after a restore: nothing of one is taken for the other's.
 func TestReadingsAreOfTheHistoryThatIs(t *testing.T) {
 	t.Parallel()
-	var known []reading
+	var known *family
 	one, other := entriesOf(1, 2, 3), entriesOf(1, 4, 3)
 	for _, c := range []struct {
 		stored []StoredEntry
 		want   []int
+		again  int // how many are read anew
 	}{
-		{one[:1], []int{1}},
-		{one, []int{1, 2, 3}},
-		{other, []int{1, 4, 3}},
-		{other[:2], []int{1, 4}},
-		{one, []int{1, 2, 3}},
-		{[]StoredEntry{one[2], one[0], one[1], one[0]}, []int{3, 1, 2, 1}},
-		{one[1:], []int{2, 3}},
-		{nil, nil},
+		{one[:1], []int{1}, 1},
+		{one, []int{1, 2, 3}, 2},
+		{one, []int{1, 2, 3}, 0},
+		{other, []int{1, 4, 3}, 3},
+		{other[:2], []int{1, 4}, 2},
+		{one, []int{1, 2, 3}, 3},
+		{[]StoredEntry{one[2], one[0], one[1], one[0]}, []int{3, 1, 2, 1}, 4},
+		{one[1:], []int{2, 3}, 2},
+		{nil, nil, 0},
+		{one, []int{1, 2, 3}, 3},
 	} {
-		read := readAll(c.stored, known)
-		assert.Equal(t, c.want, eases(t, read))
-		assert.Equal(t, readAll(c.stored, nil), read, "as without a memory")
-		known = read
+		f := &family{stored: c.stored, read: known.readingsFor(c.stored)}
+		assert.Equal(t, c.again, len(c.stored)-len(f.read), "%v", c.want)
+		before := slices.Clone(f.read)
+		known = f.whole().lean()
+		assert.Equal(t, c.want, eases(t, known.read))
+		for i := range before {
+			assert.Same(t, before[i].Body, known.read[i].Body)
+		}
 	}
 }
 
-// TestReadingsAreKept checks that what is known is not read again: the pointer is the same.
-func TestReadingsAreKept(t *testing.T) {
+// TestMembersAreReadAgain compares the members of an entry whose reading was kept with those of one that was not.
+func TestMembersAreReadAgain(t *testing.T) {
 	t.Parallel()
-	stored := entriesOf(1, 2, 3)
-	first := readAll(stored[:2], nil)
-	second := readAll(stored, first)
-	assert.Same(t, first[1].Entry.Body, second[1].Entry.Body)
-	shuffled := readAll([]StoredEntry{stored[1], stored[0]}, second)
-	assert.Same(t, first[1].Entry.Body, shuffled[0].Entry.Body)
+	e := &entriesOf(3)[0]
+	whole := (&family{stored: []StoredEntry{*e}}).whole()
+	lean := whole.lean()
+	assert.Nil(t, lean.read[0].members)
+	require.NotNil(t, whole.read[0].members, "a lean one is another")
+	assert.Equal(t, whole.read[0].membersOf(e), lean.read[0].membersOf(e))
+	assert.Equal(t, `"try"`, string(lean.read[0].membersOf(e).Kind))
 }
 
 // TestFamiliesAreBounded fills the memory: others make room, and what is too much for it is not kept at all.
@@ -90,7 +98,7 @@ func TestFamiliesAreBounded(t *testing.T) {
 		f := made(n, mostKept/4-sizeOfFamily)
 		known.keep(f)
 		assert.LessOrEqual(t, known.size, mostKept)
-		assert.Same(t, f, known.of(uuid.UUID{n}), "the newest is kept")
+		assert.Same(t, &f.stored[0], &known.of(uuid.UUID{n}).stored[0], "the newest is kept")
 	}
 	assert.Len(t, known.kept, 3)
 	known.keep(made(19, mostKept))

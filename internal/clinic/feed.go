@@ -37,15 +37,15 @@ type FeedEntry struct {
 // everything.
 //
 // Of an entry that is sealed, since its author had withdrawn consent, nobody gets more than that it is there.
-func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *door.Reading, sealed bool, reader *practice.Author) FeedEntry {
+func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *reading, sealed bool, reader *practice.Author) FeedEntry {
 	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
 	f := FeedEntry{
 		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
 		Seal:  s.seal(household, e.Author, e.ID, e.Content, stamp),
-		Flaws: flawsOf(e.Problem), Members: read.Members,
+		Flaws: flawsOf(e.Problem),
 	}
 	if sealed {
-		f.Flaws, f.Members = nil, door.Members{}
+		f.Flaws = nil
 		return f
 	}
 	others := reader != nil && *reader != e.Author
@@ -56,7 +56,7 @@ func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *door.Read
 		}
 		return f
 	}
-	if read.Entry.Body == nil {
+	if f.Members = read.membersOf(e); read.Body == nil {
 		f.Members = known(membersOf(e.Sent))
 	}
 	if others {

@@ -126,7 +126,7 @@ func (s *Service) RecordFollowUp(ctx context.Context, p access.Principal, concer
 
 // setCurrentStatus gives the enrolment that a learner is on another status.
 func (s *Service) setCurrentStatus(ctx context.Context, tx Tx, learner Learner, n FollowUpNote, now time.Time) error {
-	f, err := s.familyIn(ctx, tx, learner.Household)
+	f, err := s.wholeIn(ctx, tx, learner.Household)
 	if err != nil {
 		return err
 	}

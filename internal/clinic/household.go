@@ -25,9 +25,9 @@ type family struct {
 	enrolments map[uuid.UUID][]practice.Enrolment // by learner
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
-	record     *practice.Record
-	read       []reading // of each stored entry
-	stamped    []practice.Stamped
+	record     *practice.Record   // nil of a family that is lean
+	read       []reading          // of each stored entry; of one that is lean, of the first
+	stamped    []practice.Stamped // none of one that is lean
 	stored     []StoredEntry
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
 	followUps  map[uuid.UUID][]FollowUp          // by learner
@@ -36,16 +36,20 @@ type family struct {
 
 // loadFamily returns a household as it is in a view of what is committed, and keeps it for the next time.
 func (s *Service) loadFamily(ctx context.Context, view View, id uuid.UUID) (*family, error) {
-	f, err := s.familyIn(ctx, view, id)
-	if err == nil {
-		s.families.keep(f)
+	known := s.families.of(id)
+	f, err := s.familyIn(ctx, view, id, known)
+	if err != nil {
+		return nil, err
 	}
-	return f, err
+	whole := f.whole()
+	if f != known {
+		s.families.keep(whole)
+	}
+	return whole, nil
 }
 
-// familyIn returns a household as it is in a view. It is read only where what is kept of it in memory is of another edition.
-func (s *Service) familyIn(ctx context.Context, view View, id uuid.UUID) (*family, error) {
-	known := s.families.of(id)
+// familyIn returns a household as it is in a view: the one that is known, if there is one and it is of the edition that there is.
+func (s *Service) familyIn(ctx context.Context, view View, id uuid.UUID, known *family) (*family, error) {
 	if known == nil {
 		return readFamily(ctx, view, id, nil)
 	}
@@ -56,11 +60,21 @@ func (s *Service) familyIn(ctx context.Context, view View, id uuid.UUID) (*famil
 	if edition == known.edition {
 		return known, nil
 	}
-	return readFamily(ctx, view, id, known.read)
+	return readFamily(ctx, view, id, known)
 }
 
-// readFamily reads a household, and those entries anew that are not among the readings.
-func readFamily(ctx context.Context, view View, id uuid.UUID, known []reading) (*family, error) {
+// wholeIn returns a whole household as it is in a transaction.
+func (s *Service) wholeIn(ctx context.Context, tx Tx, id uuid.UUID) (*family, error) {
+	f, err := s.familyIn(ctx, tx, id, s.families.of(id))
+	if err != nil {
+		return nil, err
+	}
+	return f.whole(), nil
+}
+
+// readFamily reads a household. It is lean, with the readings of those entries that are the same as in the family that is known, if there is
+// one.
+func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*family, error) {
 	folder, err := view.Folder(ctx, id)
 	if err != nil {
 		return nil, err
@@ -81,28 +95,31 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known []reading) (
 		p := &folder.Projections[i]
 		f.kept[p.Learner] = p
 	}
-	if err := f.enrol(&folder); err != nil {
-		return nil, err
-	}
-	f.bring(known)
-	return f, nil
+	f.read = known.readingsFor(f.stored)
+	return f, f.enrol(&folder)
 }
 
-// bring brings the entries into a record. Those that are not among the readings are read anew.
-func (f *family) bring(known []reading) {
-	f.contacts = contactsOf(f.devices)
-	f.read = readAll(f.stored, known)
-	f.stamped = stampedOf(f.stored, f.read, f.people)
-	f.seal()
-	f.record = practice.NewRecord(f.stamped)
-}
-
-// with returns the family with entries that have just come, and with a device having been heard from, if there is one.
-func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *family {
-	if len(added) == 0 && heard == uuid.Nil {
+// whole returns the family with its entries brought into a record. Those of which there is no reading are read.
+func (f *family) whole() *family {
+	if f.record != nil {
 		return f
 	}
+	w := *f
+	w.contacts = contactsOf(w.devices)
+	w.read = slices.Grow(slices.Clip(w.read), len(w.stored)-len(w.read))
+	for i := len(w.read); i < len(w.stored); i++ {
+		w.read = append(w.read, readingOf(&w.stored[i]))
+	}
+	w.stamped = stampedOf(w.stored, w.read, w.people)
+	w.seal()
+	w.record = practice.NewRecord(w.stamped)
+	return &w
+}
+
+// with returns the whole family with entries that have just come, and with a device having been heard from, if there is one.
+func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *family {
 	next := *f
+	next.record = nil
 	next.stored = slices.Concat(f.stored, added)
 	if last := len(added) - 1; last >= 0 {
 		next.head = Head{Rev: added[last].Rev, Chain: added[last].Chain}
@@ -113,8 +130,7 @@ func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *famil
 			d.Heard = at
 		}
 	}
-	next.bring(f.read)
-	return &next
+	return next.whole()
 }
 
 // people are the learners and caregivers of a household.
@@ -190,16 +206,16 @@ func contactsOf(devices []Device) []practice.Contact {
 func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.Stamped {
 	stamped := make([]practice.Stamped, len(stored))
 	for i := range stored {
-		e, read := &stored[i], readings[i].Reading
-		read.Entry.ID = practice.EntryID{UUID: e.ID}
-		if e.Status != practice.Accepted && read.Entry.Body != nil {
-			read.Flawed = len(misplaced(&read.Entry, e.Author.Role, p)) > 0
+		e, read := &stored[i], readings[i]
+		read.ID = practice.EntryID{UUID: e.ID}
+		if e.Status != practice.Accepted && read.Body != nil {
+			read.flawed = len(misplaced(&read.Entry, e.Author.Role, p)) > 0
 		}
-		if e.Learner != uuid.Nil || !p.learners[read.Entry.Learner.UUID] {
-			read.Entry.Learner = practice.LearnerID{UUID: e.Learner} // otherwise one who has come since
+		if e.Learner != uuid.Nil || !p.learners[read.Learner.UUID] {
+			read.Learner = practice.LearnerID{UUID: e.Learner} // otherwise one who has come since
 		}
 		stamped[i] = practice.Stamped{
-			Entry: read.Entry, Author: e.Author, Status: e.Status, MayBeIncident: read.MayBeIncident, Flawed: read.Flawed,
+			Entry: read.Entry, Author: e.Author, Status: e.Status, MayBeIncident: read.mayBeIncident, Flawed: read.flawed,
 			Stamp: practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset},
 		}
 	}

@@ -37,7 +37,7 @@ func (h *house) keptByAnOlder(status practice.Status, change func(*clinic.Stored
 			change(&e)
 			e.Chain = clinic.Chained(head.Chain, &e)
 			head = clinic.Head{Rev: e.Rev, Chain: e.Chain}
-			if err := tx.AppendEntries(ctx, h.household, []clinic.StoredEntry{e}); err != nil {
+			if err := tx.AppendEntries(ctx, h.household, []clinic.StoredEntry{e}, nil); err != nil {
 				return err
 			}
 		}

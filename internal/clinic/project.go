@@ -35,7 +35,7 @@ func (s *Service) refold(ctx context.Context, tx Tx, household uuid.UUID, now ti
 
 // fold is refold, and returns the family as it then is. Of what has just been weighed it keeps what still holds.
 func (s *Service) fold(ctx context.Context, tx Tx, household uuid.UUID, fresh weighedNow, now time.Time) (*folded, error) {
-	family, err := s.familyIn(ctx, tx, household)
+	family, err := s.wholeIn(ctx, tx, household)
 	if err != nil {
 		return nil, err
 	}
@@ -84,7 +84,8 @@ func (f *folded) save(ctx context.Context, tx Tx) error {
 		if err := tx.SaveProjection(ctx, r.Projection, r.before); err != nil {
 			return err
 		}
-		next.kept[r.Learner] = &r.Projection
+		kept := r.Projection // alone: whatever points into r would keep its view in memory too
+		next.kept[r.Learner] = &kept
 	}
 	var err error
 	next.edition, err = tx.Edition(ctx, f.household.ID)

@@ -352,8 +352,9 @@ type RecordTx interface {
 	// LockHouseholds keeps other writers from the households of those of the learners that are there, until the transaction ends.
 	// Whoever changes several households in one transaction begins with it, so that no two wait for each other.
 	LockHouseholds(ctx context.Context, learners []uuid.UUID) error
-	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last.
-	AppendEntries(ctx context.Context, household uuid.UUID, entries []StoredEntry) error
+	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last. before are all those that there are, as
+	// they were read of this edition; where it is nil the store looks itself whether an id is taken.
+	AppendEntries(ctx context.Context, household uuid.UUID, entries, before []StoredEntry) error
 	// RenewEpoch gives this history of the store another name.
 	RenewEpoch(ctx context.Context, epoch uuid.UUID) error
 	// SetJournal notes which journal lies beside the store.

@@ -66,7 +66,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 			return err
 		}
 		if comes == nil || comes.edition != edition {
-			family, err := s.familyIn(ctx, tx, p.HouseholdID)
+			family, err := readFamily(ctx, tx, p.HouseholdID, s.families.of(p.HouseholdID))
 			if err != nil {
 				return err
 			}
@@ -97,6 +97,7 @@ type call struct {
 type outcome struct {
 	edition Edition
 	refused error // why the call is refused, and nothing comes of it
+	before  []StoredEntry
 	added   []StoredEntry
 	heard   uuid.UUID // the device, where this counts as being heard from
 	at      time.Time
@@ -113,7 +114,7 @@ func (c *call) foresee(ctx context.Context) (*outcome, error) {
 	family := c.families.of(c.caller.HouseholdID)
 	if family == nil {
 		err := c.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-			family, err = c.loadFamily(ctx, view, c.caller.HouseholdID)
+			family, err = readFamily(ctx, view, c.caller.HouseholdID, nil)
 			return err
 		})
 		if fault.KindOf(err) == fault.NotFound {
@@ -128,7 +129,7 @@ func (c *call) foresee(ctx context.Context) (*outcome, error) {
 
 // on works out what the call comes to in a household.
 func (c *call) on(f *family) *outcome {
-	o := &outcome{edition: f.edition}
+	o := &outcome{edition: f.edition, before: f.stored}
 	o.refused = c.work(f, o)
 	return o
 }
@@ -162,7 +163,7 @@ func (o *outcome) save(ctx context.Context, tx Tx) error {
 	if o.refused != nil {
 		return o.refused
 	}
-	if err := tx.AppendEntries(ctx, o.folded.household.ID, o.added); err != nil {
+	if err := tx.AppendEntries(ctx, o.folded.household.ID, o.added, o.before); err != nil {
 		return err
 	}
 	if o.heard != uuid.Nil {
@@ -186,7 +187,7 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	first := f.countUpTo(after)
 	upTo := min(first+limit, len(f.stored))
 	for i := first; i < upTo; i++ {
-		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i].Reading, f.stamped[i].Sealed, &reader))
+		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i], f.stamped[i].Sealed, &reader))
 	}
 	last := int64(0)
 	if upTo > 0 {

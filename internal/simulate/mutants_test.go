@@ -89,8 +89,8 @@ var mutants = []mutant{
 			"			continue\n		}\n		a.Changes",
 	}, {
 		"internal/clinic/sync.go",
-		"	o := &outcome{edition: f.edition}\n",
-		"	o := &outcome{edition: f.edition, answer: SyncAnswer{now: c.now.UTC()}}\n",
+		"	o := &outcome{edition: f.edition, before: f.stored}\n",
+		"	o := &outcome{edition: f.edition, before: f.stored, answer: SyncAnswer{now: c.now.UTC()}}\n",
 	}, {
 		"internal/clinic/sync.go",
 		"	Digest     string\n",

@@ -25,7 +25,7 @@ func BenchmarkPush(b *testing.B) {
 		if _, err := tx.Head(ctx, f.household); err != nil {
 			return err
 		}
-		if err := tx.AppendEntries(ctx, f.household, batches[next]); err != nil {
+		if err := tx.AppendEntries(ctx, f.household, batches[next], nil); err != nil {
 			return err
 		}
 		if err := tx.Heard(ctx, f.devices[next%len(f.devices)], started); err != nil {

@@ -37,7 +37,7 @@ func fill(t testing.TB, s *memory.Store, f family, upTo int64, history byte) {
 			if done = head.Rev >= upTo; done || err != nil {
 				return err
 			}
-			return tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history))
+			return tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history), nil)
 		}))
 		if done {
 			return
@@ -79,7 +79,7 @@ func change(t testing.TB, s *memory.Store, f family, history byte) {
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
 		head, err := tx.Head(ctx, f.household)
 		require.NoError(t, err)
-		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history)[:1]))
+		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(head.Rev, history)[:1], nil))
 		require.NoError(t, tx.RenewEpoch(ctx, uuid.New()))
 		require.NoError(t, tx.AddDevice(ctx, clinic.Device{
 			ID: entryID(history, head.Rev), Household: f.household, Caregiver: f.caregivers[0],
@@ -159,7 +159,7 @@ func TestSnapshotLeavesOutWhatIsNotCommitted(t *testing.T) {
 	before := holds(t, s, f)
 	var within memory.Snapshot
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(0, 1)))
+		require.NoError(t, tx.AppendEntries(ctx, f.household, f.batch(0, 1), nil))
 		within = s.Snapshot()
 		return tx.Heard(ctx, f.devices[0], started)
 	}))

@@ -77,7 +77,7 @@ func TestAnEveningTakesFewTrips(t *testing.T) {
 				Rev: head.Rev + int64(n) + 1, ID: uuid.New(), Learner: learner, Device: device, Received: started, Stored: started,
 			})
 		}
-		require.NoError(t, tx.AppendEntries(ctx, household, entries))
+		require.NoError(t, tx.AppendEntries(ctx, household, entries, nil))
 		require.NoError(t, tx.Heard(ctx, device, started))
 		p := known
 		p.Urgency++

@@ -89,7 +89,7 @@ func (f family) push(t testing.TB, s *Store) {
 		if err != nil {
 			return err
 		}
-		if err := tx.AppendEntries(ctx, f.household, f.evening(head)); err != nil {
+		if err := tx.AppendEntries(ctx, f.household, f.evening(head), nil); err != nil {
 			return err
 		}
 		return tx.SaveProjection(ctx, f.projection(head.Rev+6), nil)

@@ -222,13 +222,16 @@ func (t *tx) LockHouseholds(context.Context, []uuid.UUID) error { return nil }
 
 // AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
 // follow the one before.
-func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []clinic.StoredEntry) error {
+func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, before []clinic.StoredEntry) error {
 	if len(entries) == 0 {
 		return nil
 	}
 	head, err := t.head(ctx, household)
 	if err != nil {
 		return err
+	}
+	if last := len(before) - 1; last >= 0 && before[last].Rev == head.Rev && before[last].Chain == head.Chain {
+		t.noteIDs(head.key, before) // which are all that there are, since the chain is over each of them
 	}
 	if err := t.refuseKnown(ctx, head.key, entries); err != nil {
 		return err

@@ -299,7 +299,7 @@ func manyFamilies(t *testing.T, s *Store) (ids []uuid.UUID) {
 					Rev: int64(len(entries) + 1), ID: ids[len(ids)-1], Status: practice.Accepted, Received: started, Stored: started,
 				})
 			}
-			require.NoError(t, tx.AppendEntries(ctx, h.ID, entries))
+			require.NoError(t, tx.AppendEntries(ctx, h.ID, entries, nil))
 		}
 		return nil
 	}))

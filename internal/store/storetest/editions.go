@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 func folderOf(household uuid.UUID) func(ctx context.Context, v clinic.View) (clinic.Folder, error) {
@@ -71,7 +72,7 @@ func editionsUndone(b *bundle) {
 		first, err := heard(ctx, tx)
 		require.NoError(b, err)
 		require.NoError(b, tx.RevokeDevice(ctx, w.device, minutes(9)))
-		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}))
+		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}, nil))
 		p, err := tx.Projection(ctx, w.learner)
 		require.NoError(b, err)
 		require.NoError(b, tx.SaveProjection(ctx, p, &p))
@@ -138,4 +139,23 @@ func (w world) keptAround(ctx context.Context, v clinic.View) (a around, err err
 	a.Folder, err = v.Folder(ctx, w.household)
 	a.Folder.Edition = clinic.Edition{}
 	return a, err
+}
+
+// afterThoseRead appends entries with the store being told which there are, and requires that an id that is taken is refused all the same,
+// even where what it is told is not all.
+func afterThoseRead(b *bundle) {
+	w := newWorld(b, 1)
+	there := w.fill(b, 3)
+	for what, before := range map[string][]clinic.StoredEntry{"all": there, "some": there[:2], "others": {w.entry(9), w.entry(8), w.entry(7)}, "none": {}} {
+		taken := w.entry(4)
+		taken.ID = there[1].ID
+		err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
+			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{taken}, before)
+		})
+		assert.Equal(b, fault.Conflict, fault.KindOf(err), what)
+	}
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(4)}, there)
+	})
+	assert.Equal(b, w.entry(4), entriesOf(b, w.household, 3, 0)[0])
 }

@@ -36,7 +36,7 @@ func entries(b *bundle) {
 	parked := w.entry(4)
 	parked.Status, parked.Schema = practice.Parked, 7
 	want := []clinic.StoredEntry{w.entry(1), byClinician, bad, parked, w.entry(5)}
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want) })
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want, nil) })
 
 	for after := range int64(7) {
 		rest := want[min(after, 5):]
@@ -54,7 +54,7 @@ func heads(b *bundle) {
 
 	want := w.fill(b, 3)
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		return tx.AppendEntries(ctx, w.household, nil)
+		return tx.AppendEntries(ctx, w.household, nil, nil)
 	})
 	assert.Equal(b, clinic.Head{Rev: 3, Chain: want[2].Chain}, get(b, headOf, w.household), "none appended, none moved")
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
@@ -98,7 +98,7 @@ func gaps(b *bundle) {
 				entry.ID = id(anEntry, 100+i)
 				batch = append(batch, entry)
 			}
-			return tx.AppendEntries(ctx, w.household, batch)
+			return tx.AppendEntries(ctx, w.household, batch, nil)
 		})
 		require.Error(b, err, name)
 		assert.Equal(b, fault.Internal, fault.KindOf(err), "%s: a mistake of the caller", name)
@@ -121,7 +121,7 @@ func entriesStoredAtAnyTime(b *bundle) {
 	want[1].Stored = want[1].Received
 	want[2].Stored = time.Time{}
 	want[3].Received, want[3].Stored = time.Time{}, time.Time{}
-	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want) })
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.AppendEntries(ctx, w.household, want, nil) })
 	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
 }
 
@@ -177,7 +177,7 @@ func (w world) appendSome(b *bundle, count, round int) error {
 			head = clinic.Head{Rev: entry.Rev, Chain: entry.Chain}
 			batch = append(batch, entry)
 		}
-		return tx.AppendEntries(ctx, w.household, batch)
+		return tx.AppendEntries(ctx, w.household, batch, nil)
 	})
 }
 

@@ -55,7 +55,7 @@ func (w world) more(ctx context.Context, tx clinic.Tx) error {
 	row.Link(head)
 	return errors.Join(
 		tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{added, 2}, Household: w.household, Caregiver: w.caregiver, Expires: minutes(8)}),
-		tx.AddPlan(ctx, builtIn), tx.AddLearner(ctx, odd), tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{quarantined}),
+		tx.AddPlan(ctx, builtIn), tx.AddLearner(ctx, odd), tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{quarantined}, nil),
 		tx.AppendAudit(ctx, &row), tx.AddCalendarFeed(ctx, w.feed(3)),
 	)
 }

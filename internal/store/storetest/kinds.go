@@ -114,7 +114,7 @@ func absentWrites(w, other world) []use {
 		return func(ctx context.Context, tx clinic.Tx) error {
 			entry := w.entry(1)
 			change(&entry)
-			return tx.AppendEntries(ctx, household, []clinic.StoredEntry{entry})
+			return tx.AppendEntries(ctx, household, []clinic.StoredEntry{entry}, nil)
 		}
 	}
 	saved := func(change func(p *clinic.Projection)) func(context.Context, clinic.Tx) error {
@@ -220,7 +220,7 @@ func taken(b *bundle) {
 			tx.AddInvite(ctx, invite), tx.AddRefreshToken(ctx, token), tx.AddServiceToken(ctx, service),
 			tx.AddScreening(ctx, sampleScreening(1, w.learner, w.member)),
 			tx.AddEnrolment(ctx, sampleEnrolment(1, w.learner, w.plan)),
-			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}),
+			tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}, nil),
 			tx.AddAddress(ctx, w.address(1)), tx.AddCalendarFeed(ctx, w.feed(1)), tx.AddFollowUp(ctx, w.followUp(1)),
 			tx.SaveProjection(ctx, w.projection(), nil),
 		)
@@ -261,7 +261,7 @@ func taken(b *bundle) {
 		{"refresh token", func(ctx context.Context, tx clinic.Tx) error { return tx.AddRefreshToken(ctx, token) }},
 		{"service token", func(ctx context.Context, tx clinic.Tx) error { return tx.AddServiceToken(ctx, service) }},
 		{"entry", func(ctx context.Context, tx clinic.Tx) error {
-			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{again})
+			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{again}, nil)
 		}},
 		{"address", func(ctx context.Context, tx clinic.Tx) error { return tx.AddAddress(ctx, theirAddress) }},
 		{"where an address leads", func(ctx context.Context, tx clinic.Tx) error { return tx.AddAddress(ctx, sameAddress) }},

@@ -164,7 +164,7 @@ func (w world) fill(b *bundle, upTo int64) []clinic.StoredEntry {
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		head, err := tx.Head(ctx, w.household)
 		require.NoError(b, err)
-		return tx.AppendEntries(ctx, w.household, entries[head.Rev:])
+		return tx.AppendEntries(ctx, w.household, entries[head.Rev:], nil)
 	})
 	return entries
 }

@@ -98,6 +98,7 @@ func ofPractice() []part {
 		{"households in any order", householdsInAnyOrder},
 		{"rivals over reminders", rivalsOverReminders},
 		{"folder", folder},
+		{"entries after those that were read", afterThoseRead},
 		{"editions", editions},
 		{"editions of what is undone", editionsUndone},
 		{"projection in place of one that was read", inPlaceOfOneRead},

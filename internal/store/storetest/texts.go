@@ -128,7 +128,7 @@ func farNumbers(b *bundle) {
 	entry := w.entry(1)
 	entry.ClockOffset, entry.Schema = math.MinInt64, math.MaxInt64
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry})
+		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}, nil)
 	})
 	assert.Equal(b, entry, entriesOf(b, w.household, 0, 1)[0])
 }

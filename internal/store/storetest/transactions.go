@@ -127,7 +127,7 @@ func uncommittedIsUnseen(b *bundle) {
 	written, looked, done := make(chan struct{}), make(chan struct{}), make(chan error, 1)
 	go func() {
 		done <- b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
-			err := tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)})
+			err := tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}, nil)
 			close(written)
 			<-looked
 			return err
@@ -162,7 +162,7 @@ func ownWrites(b *bundle) {
 			assert.Equal(b, p.Reminders, reminders)
 		}
 		holds(2)
-		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}))
+		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}, nil))
 		holds(3)
 		p.Nights, p.Reminders, p.Concerns = p.Nights[1:], p.Reminders[:1], p.Concerns[1:]
 		p.Reminders[0].Ready = minutes(33)
@@ -202,7 +202,7 @@ func precision(b *bundle) {
 		feed.Created, followUp.At = c.given, c.given
 		b.write(func(ctx context.Context, tx clinic.Tx) error {
 			return errors.Join(tx.AddDevice(ctx, device), tx.SaveProjection(ctx, p, nil),
-				tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.AddAddress(ctx, address),
+				tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}, nil), tx.AddAddress(ctx, address),
 				tx.SaveDeliveries(ctx, []clinic.Delivery{delivery}), tx.AddCalendarFeed(ctx, feed), tx.AddFollowUp(ctx, followUp))
 		})
 

@@ -71,7 +71,7 @@ func (w world) countUp(b *bundle, entryID uuid.UUID) error {
 		entry.ID = entryID
 		p.Urgency++
 		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: practice.Night(entry.Rev), ChangedRev: entry.Rev})
-		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}), tx.SaveProjection(ctx, p, nil))
+		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{entry}, nil), tx.SaveProjection(ctx, p, nil))
 	})
 }
 
@@ -120,7 +120,7 @@ func givingUp(b *bundle) {
 		for range waiters {
 			require.ErrorIs(b, <-ended, context.Canceled)
 		}
-		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)})
+		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(1)}, nil)
 	})
 	assert.Equal(b, int64(1), get(b, headOf, w.household).Rev, "the one that they waited for is none the worse")
 	b.assertFails(fault.NotFound, func(ctx context.Context, tx clinic.Tx) error {
@@ -168,7 +168,7 @@ func listsAreTheCallers(b *bundle) {
 	address, deliveries := w.address(added), []clinic.Delivery{w.delivery(added)}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
 		return errors.Join(tx.AddScreening(ctx, screening), tx.AddEnrolment(ctx, enrolment),
-			tx.AppendEntries(ctx, w.household, batch), tx.SaveProjection(ctx, p, nil), tx.AddAddress(ctx, address),
+			tx.AppendEntries(ctx, w.household, batch, nil), tx.SaveProjection(ctx, p, nil), tx.AddAddress(ctx, address),
 			tx.SaveDeliveries(ctx, deliveries))
 	})
 	// As text, since what a store gives out may be the very thing that it keeps.

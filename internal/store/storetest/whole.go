@@ -111,7 +111,7 @@ func (w world) change() []use {
 			return tx.RevokeServiceToken(ctx, id(aServiceToken, there), minutes(9))
 		}},
 		{"AppendEntries", func(ctx context.Context, tx clinic.Tx) error {
-			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3), w.entry(4)})
+			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3), w.entry(4)}, nil)
 		}},
 		{"RenewEpoch", func(ctx context.Context, tx clinic.Tx) error { return tx.RenewEpoch(ctx, id(anEpoch, added)) }},
 		{"SetJournal", func(ctx context.Context, tx clinic.Tx) error { return tx.SetJournal(ctx, id(aJournal, added)) }},
