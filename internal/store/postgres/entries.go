@@ -17,7 +17,7 @@ var (
 	holdJournal = statement{"read journal", `SELECT journal FROM meta FOR NO KEY UPDATE`}
 	setJournal  = statement{"note journal", `UPDATE meta SET journal = $1`}
 
-	householdHead = statement{"read head", `SELECT head_rev, head_chain, edition FROM household WHERE id = $1`}
+	householdHead = statement{"read head", `SELECT head_rev, head_chain, edition, clinic FROM household WHERE id = $1`}
 
 	standings = statement{"see where households stand", `
 		SELECT d.id, h.head_rev, d.revoked, p.withdrawn
@@ -83,10 +83,10 @@ func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition,
 	}
 	var epochs []uuid.UUID
 	calls := []call{into(&epochs, epoch, value[uuid.UUID])}
-	heads := []held{}
+	var heads []held
+	var who []someone
 	if v.writes {
-		calls = append(calls, call{statement: placesOfHousehold, args: []any{household}, read: v.notePlace},
-			call{statement: deviceIDsOfHousehold, args: []any{household}, read: func(row scanner) error { return v.noteDevice(row, household) }})
+		calls = append(calls, into(&who, whoIsInHousehold, scanSomeone, household))
 	} else {
 		calls = append(calls, into(&heads, householdHead, scanHeld, household))
 	}
@@ -97,6 +97,7 @@ func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition,
 		h := v.heads[household]
 		h.epoch = epochs[0]
 		v.heads[household] = h
+		v.noteWho(household, who)
 		heads = append(heads, h)
 	}
 	h, err := first[held](householdHead)(heads, nil)

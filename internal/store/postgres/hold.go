@@ -16,9 +16,9 @@ import (
 // locked asks for, so that adding such a row waits for nobody.
 var (
 	claimTurn = statement{"wait for other claims", `SELECT pg_advisory_xact_lock($1)`}
-	holdOne   = statement{"lock household", `SELECT head_rev, head_chain, edition FROM household WHERE id = $1 FOR NO KEY UPDATE`}
+	holdOne   = statement{"lock household", `SELECT head_rev, head_chain, edition, clinic FROM household WHERE id = $1 FOR NO KEY UPDATE`}
 	holdSome  = statement{"lock households", `
-		SELECT head_rev, head_chain, edition, id FROM household WHERE id = ANY($1) ORDER BY id FOR NO KEY UPDATE`}
+		SELECT head_rev, head_chain, edition, clinic, id FROM household WHERE id = ANY($1) ORDER BY id FOR NO KEY UPDATE`}
 	holdMember = statement{"lock member", `SELECT id FROM member WHERE id = $1 FOR NO KEY UPDATE`}
 	holdClinic = statement{"lock clinic", `SELECT id FROM clinic WHERE id = $1 FOR NO KEY UPDATE`}
 	trailTurn  = statement{"wait for other writers of the audit trail", `SELECT pg_advisory_xact_lock($1)`}
@@ -30,10 +30,9 @@ var (
 	memberThere    = statement{"find member", `SELECT id FROM member WHERE id = $1`}
 	placeOfLearner = statement{"find learner", `
 		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.id = $1`}
-	placesOfHousehold = statement{"find learners", `
-		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.household = $1`}
-	deviceIDsOfHousehold = statement{"find devices", `SELECT id FROM device WHERE household = $1`}
-	placesOfLearners     = statement{"find learners", `
+	whoIsInHousehold = statement{"find learners and devices", `
+		SELECT id, true FROM learner WHERE household = $1 UNION ALL SELECT id, false FROM device WHERE household = $1`}
+	placesOfLearners = statement{"find learners", `
 		SELECT l.id, h.id, h.clinic FROM learner l JOIN household h ON h.id = l.household WHERE l.id = ANY($1)`}
 )
 
@@ -54,11 +53,14 @@ func turnOf(kind uint64, of uuid.UUID) int64 {
 type held struct {
 	clinic.Head
 	edition int64
+	clinic  uuid.UUID
 	changed bool
 	epoch   uuid.UUID // zero where it has not been asked for
 }
 
-func scanHeld(row scanner, h *held) error { return row.Scan(&h.Rev, (*hash)(&h.Chain), &h.edition) }
+func scanHeld(row scanner, h *held) error {
+	return row.Scan(&h.Rev, (*hash)(&h.Chain), &h.edition, &h.clinic)
+}
 
 // changes notes that the transaction changes something of households, which are held.
 func (t *tx) changes(households ...uuid.UUID) error {
@@ -125,7 +127,7 @@ func (w *work) hold(ctx context.Context, households []uuid.UUID) error {
 	return w.run(ctx, call{statement: holdSome, args: []any{free}, read: func(row scanner) error {
 		var id uuid.UUID
 		var head held
-		err := row.Scan(&head.Rev, (*hash)(&head.Chain), &head.edition, &id)
+		err := row.Scan(&head.Rev, (*hash)(&head.Chain), &head.edition, &head.clinic, &id)
 		w.heads[id] = head
 		return err
 	}})
@@ -231,11 +233,23 @@ func (w *work) learner(ctx context.Context, id uuid.UUID) (place, error) {
 	return place{}, absent(placeOfLearner)
 }
 
-func (w *work) noteDevice(row scanner, household uuid.UUID) error {
-	var id uuid.UUID
-	err := row.Scan(&id)
-	w.devices[id] = household
-	return err
+// someone is a learner or a device of a household.
+type someone struct {
+	id      uuid.UUID
+	learner bool
+}
+
+func scanSomeone(row scanner, s *someone) error { return row.Scan(&s.id, &s.learner) }
+
+// noteWho remembers who is in a household that is held.
+func (w *work) noteWho(household uuid.UUID, all []someone) {
+	for _, s := range all {
+		if s.learner {
+			w.learners[s.id] = place{household, w.heads[household].clinic}
+		} else {
+			w.devices[s.id] = household
+		}
+	}
 }
 
 func (w *work) notePlace(row scanner) error {
