@@ -140,6 +140,40 @@ func (s *story) fortnight() {
 	}
 }
 
+// evenings writes so many evenings of the caregivers given, with a snag now and then.
+func (s *story) evenings(days int, caregivers ...practice.Author) {
+	for day := 1; day <= days; day++ {
+		for i, by := range caregivers {
+			var tries []practice.Try
+			for k, position := range practice.Positions() {
+				try := swallowed(position, practice.Ease(1+(day+i+k)%5))
+				if (day+k)%4 == 0 {
+					try.Snags = []practice.Snag{practice.SnagWater, practice.SnagTaste}
+				}
+				tries = append(tries, try)
+			}
+			s.practise(by, day, tries...)
+		}
+	}
+}
+
+// BenchmarkJudge is what an upload judges: eight evenings of a household, the last of them just handed in.
+func BenchmarkJudge(b *testing.B) {
+	for name, caregivers := range map[string][]practice.Author{"one": {mama}, "two": {mama, papa}} {
+		b.Run(name, func(b *testing.B) {
+			s := newStory(b)
+			s.evenings(8, caregivers...)
+			v := s.view(s.evening(8).Add(time.Hour))
+			born := time.Date(2020, time.May, 1, 0, 0, 0, 0, time.UTC)
+			b.ReportAllocs()
+			for b.Loop() {
+				j := judgement.Judge(&v, v.Current(), born)
+				judgement.CallOf(&v, v.Current(), &j, j.Verdict)
+			}
+		})
+	}
+}
+
 // TestTheOrderOfEntriesDoesNotMatter: whatever the order in which a record is read, all that comes of it is the same.
 func TestTheOrderOfEntriesDoesNotMatter(t *testing.T) {
 	t.Parallel()

@@ -9,6 +9,12 @@ import (
 // fortnight is what two caregivers record of fourteen evenings: five tries each, an edit or a settlement now and then.
 func fortnight(b *testing.B) history {
 	b.Helper()
+	return evenings(b, 14, 2)
+}
+
+// evenings is what one or two caregivers record of so many evenings.
+func evenings(b *testing.B, nights, parents int) history {
+	b.Helper()
 	zone, err := LoadZone("America/Halifax")
 	if err != nil {
 		b.Fatal(err)
@@ -20,12 +26,12 @@ func fortnight(b *testing.B) history {
 			FirstNight: NightOn(2027, time.March, 1), Zone: zone, Positions: Positions(),
 		}},
 	}
-	for i := range 2 {
+	for i := range parents {
 		h.contacts = append(h.contacts, Contact{Device: DeviceID{drawnID(4, i)}, Owner: drawnAuthor(i).ID, Heard: h.at})
 	}
-	for night := range 14 {
+	for night := range nights {
 		var left [2]EntryID
-		for parent := range 2 {
+		for parent := range parents {
 			start := MomentOf(time.Date(2027, time.March, 1+night, 19, 40+parent, 0, 0, zone))
 			session := h.say(parent, start, &Session{Practised: start, Zone: "America/Halifax", Setting: AtHome})
 			for i, p := range Positions() {
@@ -35,7 +41,7 @@ func fortnight(b *testing.B) history {
 				})
 			}
 		}
-		if night%7 == 6 {
+		if parents > 1 && night%7 == 6 {
 			h.say(0, MomentOf(h.at), &Settle{Judged: left[:], Outcome: Swallowed, Ease: 3})
 			edit := *h.entries[len(h.entries)-3].Body.(*Try)
 			id := h.say(1, MomentOf(h.at), &edit)
@@ -90,5 +96,19 @@ func BenchmarkFortnight(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		NewRecord(h.entries).Fold(drawnLearner(0), h.enrolments, h.contacts, h.at)
+	}
+}
+
+// BenchmarkEvening is what an upload folds: eight evenings of a household, the last of them just handed in.
+func BenchmarkEvening(b *testing.B) {
+	for parents, name := range []string{"one", "two"} {
+		b.Run(name, func(b *testing.B) {
+			h := evenings(b, 8, parents+1)
+			h.at = time.Date(2027, time.March, 8, 23, 59, 0, 0, time.UTC)
+			b.ReportAllocs()
+			for b.Loop() {
+				NewRecord(h.entries).Fold(drawnLearner(0), h.enrolments, h.contacts, h.at)
+			}
+		})
 	}
 }
