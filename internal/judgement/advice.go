@@ -1,10 +1,6 @@
 package judgement
 
-import (
-	"slices"
-
-	"swallowtail/internal/practice"
-)
+import "swallowtail/internal/practice"
 
 // SnagCount is on how many tries a snag got in the way.
 type SnagCount struct {
@@ -32,44 +28,58 @@ func coaching(s practice.Snag) string {
 	return ""
 }
 
-func snagCounts(p *practice.Programme) []SnagCount {
+func snagCounts(all []occurrence) []SnagCount {
 	var counts []SnagCount
-	for _, snag := range practice.Snags() {
-		if tries, _ := occurrences(p, snag); tries > 0 {
-			counts = append(counts, SnagCount{Snag: snag, Tries: tries})
+	for _, o := range all {
+		if o.tries > 0 {
+			counts = append(counts, SnagCount{Snag: o.snag, Tries: o.tries})
 		}
 	}
 	return counts
 }
 
-func advice(p *practice.Programme) []Advice {
-	var all []Advice
-	for _, snag := range practice.Snags() {
-		text := coaching(snag)
-		if text == "" {
-			continue
+// advice returns the coaching for each snag that got in the way on as many nights as are wanted.
+func advice(all []occurrence, wanted int) []Advice {
+	var pieces []Advice
+	for _, o := range all {
+		if text := coaching(o.snag); text != "" && len(o.nights) >= wanted {
+			pieces = append(pieces, Advice{Snag: o.snag, Nights: o.nights, Text: text})
 		}
-		if _, nights := occurrences(p, snag); len(nights) >= p.Enrolment.Plan.AdviceNights {
-			all = append(all, Advice{Snag: snag, Nights: nights, Text: text})
-		}
+	}
+	return pieces
+}
+
+// occurrence is on how many tries a snag got in the way, and on which nights.
+type occurrence struct {
+	snag   practice.Snag
+	tries  int
+	nights []practice.Night
+}
+
+// occurrences returns where each snag got in the way, in the order of practice.Snags, also of those that never did.
+func occurrences(p *practice.Programme) []occurrence {
+	snags := practice.Snags()
+	all := make([]occurrence, len(snags))
+	for i, snag := range snags {
+		all[i] = occurrenceOf(p, snag)
 	}
 	return all
 }
 
-// occurrences returns on how many tries a snag occurred, and on which nights.
-func occurrences(p *practice.Programme, snag practice.Snag) (tries int, nights []practice.Night) {
+func occurrenceOf(p *practice.Programme, snag practice.Snag) occurrence {
+	o := occurrence{snag: snag}
 	for i := range p.Nights {
-		before := tries
+		before := o.tries
 		for j := range p.Nights[i].Sittings {
 			for k := range p.Nights[i].Sittings[j].Tries {
-				if slices.Contains(p.Nights[i].Sittings[j].Tries[k].Snags(), snag) {
-					tries++
+				if p.Nights[i].Sittings[j].Tries[k].HasSnag(snag) {
+					o.tries++
 				}
 			}
 		}
-		if tries > before {
-			nights = append(nights, p.Nights[i].Night)
+		if o.tries > before {
+			o.nights = append(o.nights, p.Nights[i].Night)
 		}
 	}
-	return tries, nights
+	return o
 }

@@ -40,7 +40,7 @@ func inSequence(p *practice.Programme, born time.Time) bool {
 	nights := 0
 	for i := range p.Nights {
 		n := &p.Nights[i]
-		if !born.IsZero() && p.Enrolment.Closes(n.Night).Before(old) && runs(n.Scores) {
+		if !born.IsZero() && runs(n.Scores) && p.Enrolment.Closes(n.Night).Before(old) {
 			nights++
 		}
 	}
@@ -52,20 +52,21 @@ const fewestInRun = 3
 
 // runs reports whether the eases of a night rise throughout in the order in which positions are shown, or fall throughout.
 func runs(scores []practice.Score) bool {
-	eases := make([]practice.Ease, 0, len(scores))
+	rated, direction := 0, 0
+	var before practice.Ease
 	for _, s := range scores {
-		if s.Ease != practice.NoEase {
-			eases = append(eases, s.Ease)
+		if s.Ease == practice.NoEase {
+			continue
 		}
-	}
-	if len(eases) < fewestInRun {
-		return false
-	}
-	direction := cmp.Compare(eases[1], eases[0])
-	for i := 1; i < len(eases); i++ {
-		if direction == 0 || cmp.Compare(eases[i], eases[i-1]) != direction {
-			return false
+		if rated > 0 {
+			step := cmp.Compare(s.Ease, before)
+			if step == 0 || (rated > 1 && step != direction) {
+				return false
+			}
+			direction = step
 		}
+		rated++
+		before = s.Ease
 	}
-	return true
+	return rated >= fewestInRun
 }

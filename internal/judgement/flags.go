@@ -1,7 +1,6 @@
 package judgement
 
 import (
-	"slices"
 	"time"
 
 	"swallowtail/internal/practice"
@@ -47,10 +46,19 @@ func flags(v *practice.View, p *practice.Programme, born time.Time, j *Judgement
 		practice.MarkRecalled, practice.MarkWrittenTogether, practice.MarkClockSuspect, practice.MarkOffsetUnknown,
 		practice.MarkCopied, practice.MarkTwice, practice.MarkSeveralHeads, practice.MarkRetractionUnseen,
 	} {
-		bears := func(n practice.NightView) bool { return n.Has(mark) }
-		add(slices.ContainsFunc(p.Nights, bears), Flag(mark))
+		add(bears(p, mark), Flag(mark))
 	}
 	return all
+}
+
+// bears reports whether any night bears a mark.
+func bears(p *practice.Programme, mark practice.Mark) bool {
+	for i := range p.Nights {
+		if p.Nights[i].Has(mark) {
+			return true
+		}
+	}
+	return false
 }
 
 // running reports whether anything is asked of the family.
@@ -59,9 +67,10 @@ func running(p *practice.Programme) bool { return !p.Enrolment.Paused && !p.Enro
 func medicineTried(p *practice.Programme) bool {
 	for i := range p.Nights {
 		for j := range p.Nights[i].Sittings {
-			onMedicine := func(t practice.TryView) bool { return t.Medium == practice.Medicine }
-			if slices.ContainsFunc(p.Nights[i].Sittings[j].Tries, onMedicine) {
-				return true
+			for k := range p.Nights[i].Sittings[j].Tries {
+				if p.Nights[i].Sittings[j].Tries[k].Medium == practice.Medicine {
+					return true
+				}
 			}
 		}
 	}

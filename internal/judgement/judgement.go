@@ -31,11 +31,12 @@ func Judge(v *practice.View, p *practice.Programme, born time.Time) Judgement {
 		}
 		return j
 	}
+	snags := occurrences(p)
 	j := Judgement{
 		Positions:     figures(p),
 		Disagreements: disagreements(p),
-		Snags:         snagCounts(p),
-		Advice:        advice(p),
+		Snags:         snagCounts(snags),
+		Advice:        advice(snags, p.Enrolment.Plan.AdviceNights),
 	}
 	j.Verdict = firstVerdict(v, p)
 	j.Flags = flags(v, p, born, &j)

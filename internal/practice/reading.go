@@ -95,11 +95,21 @@ func (t *TryView) EaseRange() (lowest, highest Ease) {
 func (t *TryView) Snags() []Snag {
 	var snags []Snag
 	for _, snag := range Snags() {
-		if slices.ContainsFunc(t.Readings, func(r Reading) bool { return slices.Contains(r.Snags, snag) }) {
+		if t.HasSnag(snag) {
 			snags = append(snags, snag)
 		}
 	}
 	return snags
+}
+
+// HasSnag reports whether a snag got in the way by any reading.
+func (t *TryView) HasSnag(snag Snag) bool {
+	for i := range t.Readings {
+		if slices.Contains(t.Readings[i].Snags, snag) {
+			return true
+		}
+	}
+	return false
 }
 
 // disagree reports whether readings differ in outcome, or in ease by 2 or more.
