@@ -86,6 +86,12 @@ func (m Moment) Time() time.Time {
 	return time.UnixMilli(m.unixMilli).In(time.FixedZone("", int(m.offset)))
 }
 
+// UnixMilli returns the instant in milliseconds since 1970.
+func (m Moment) UnixMilli() int64 { return m.unixMilli }
+
+// Offset returns the UTC offset in seconds, positive east of Greenwich.
+func (m Moment) Offset() int { return int(m.offset) }
+
 // String formats the moment as RFC 3339, with milliseconds only where there are any.
 func (m Moment) String() string { return m.Time().Format("2006-01-02T15:04:05.999Z07:00") }
 

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"math"
-	"time"
 
 	"github.com/google/uuid"
 
@@ -18,141 +17,116 @@ const nightForm = 1
 // encode it. The zero print is of no night.
 type Print [16]byte
 
+// mostOfNight is about how many octets are printed of an evening of two caregivers.
+const mostOfNight = 2 << 10
+
 // Printer makes prints. It is for one after the other; the zero value is ready.
-type Printer struct{ written printer }
+type Printer struct{ written ink }
 
 // Print returns the print of a night: two nights have the same one where [NightOf] gives the same document of both. It is the
 // first half of a SHA-256, since whoever writes entries chooses what is in them.
 func (of *Printer) Print(learner practice.LearnerID, p *practice.Programme, n *practice.NightView) Print {
-	of.written = of.written[:0]
-	b := &of.written
-	b.number(nightForm)
-	b.id(learner.UUID)
-	b.number(int64(n.Night))
-	b.text(string(n.State))
-	b.truth(p != nil)
+	if of.written == nil {
+		of.written = make(ink, 0, mostOfNight)
+	}
+	b := of.written[:0].number(nightForm).id(learner.UUID).number(int64(n.Night)).text(string(n.State)).truth(p != nil)
 	if p != nil {
-		b.id(p.Enrolment.ID.UUID)
+		b = b.id(p.Enrolment.ID.UUID)
 	}
-	textsIn(b, n.Marks)
-	textsIn(b, n.Positions)
-	b.number(int64(len(n.Sittings)))
+	b = textsIn(b, n.Marks)
+	b = textsIn(b, n.Positions)
+	b = b.number(int64(len(n.Sittings)))
 	for i := range n.Sittings {
-		b.sitting(&n.Sittings[i])
+		b = b.sitting(&n.Sittings[i])
 	}
-	b.number(int64(len(n.Scores)))
-	for _, s := range n.Scores {
-		b.text(string(s.Position))
-		b.text(string(s.Outcome))
-		b.number(int64(s.Ease))
+	b = b.number(int64(len(n.Scores)))
+	for i := range n.Scores {
+		s := &n.Scores[i]
+		b = b.text(string(s.Position)).text(string(s.Outcome)).number(int64(s.Ease))
 	}
-	b.number(int64(len(n.Excuses)))
+	b = b.number(int64(len(n.Excuses)))
 	for _, e := range n.Excuses {
-		b.text(string(e.Reason))
-		b.author(e.By)
+		b = b.text(string(e.Reason)).author(e.By)
 	}
-	b.number(int64(len(n.Incidents)))
+	b = b.number(int64(len(n.Incidents)))
 	for _, i := range n.Incidents {
-		b.id(i.Entry.UUID)
-		b.text(string(i.What))
+		b = b.id(i.Entry.UUID).text(string(i.What))
 	}
-	sum := sha256.Sum256(*b)
+	of.written = b
+	sum := sha256.Sum256(b)
 	return Print(sum[:16])
 }
 
-// printer writes what a night says so that no two nights that say something else are written alike.
-type printer []byte
+// ink is what a night says, written so that no two nights that say something else are written alike. Whatever writes appends to
+// it and returns it.
+type ink []byte
 
-func (b *printer) number(n int64) { *b = binary.AppendVarint(*b, n) }
+func (b ink) number(n int64) ink { return binary.AppendVarint(b, n) }
 
-func (b *printer) id(id uuid.UUID) { *b = append(*b, id[:]...) }
+func (b ink) id(id uuid.UUID) ink { return append(b, id[:]...) }
 
-func (b *printer) text(text string) {
-	b.number(int64(len(text)))
-	*b = append(*b, text...)
-}
+func (b ink) text(text string) ink { return append(b.number(int64(len(text))), text...) }
 
-func (b *printer) truth(is bool) {
+func (b ink) truth(is bool) ink {
 	if is {
-		*b = append(*b, 1)
-	} else {
-		*b = append(*b, 0)
+		return append(b, 1)
 	}
+	return append(b, 0)
 }
 
-func (b *printer) author(a practice.Author) {
-	b.number(int64(a.Role))
-	b.id(a.ID.UUID)
-}
+func (b ink) author(a practice.Author) ink { return b.number(int64(a.Role)).id(a.ID.UUID) }
 
-func textsIn[T ~string](b *printer, texts []T) {
-	b.number(int64(len(texts)))
+func textsIn[T ~string](b ink, texts []T) ink {
+	b = b.number(int64(len(texts)))
 	for _, text := range texts {
-		b.text(string(text))
+		b = b.text(string(text))
 	}
+	return b
 }
 
 // moment writes a moment down to the millisecond, as it is served, and its offset.
-func (b *printer) moment(m practice.Moment) {
-	t := m.Time()
-	_, offset := t.Zone()
-	b.number(t.Truncate(time.Millisecond).UnixMilli())
-	b.number(int64(offset))
-}
+func (b ink) moment(m practice.Moment) ink { return b.number(m.UnixMilli()).number(int64(m.Offset())) }
 
-func (b *printer) sitting(s *practice.SittingView) {
-	b.number(int64(s.Number))
-	b.moment(s.Start)
-	b.text(s.Zone)
-	b.number(int64(len(s.Authors)))
-	for _, a := range s.Authors {
-		b.id(a.ID.UUID)
+func (b ink) sitting(s *practice.SittingView) ink {
+	b = b.number(int64(s.Number)).moment(s.Start).text(s.Zone)
+	b = b.number(int64(len(s.Authors)))
+	for i := range s.Authors {
+		b = b.id(s.Authors[i].ID.UUID)
 	}
-	textsIn(b, s.Marks)
-	b.number(int64(len(s.Subjects)))
-	for _, subject := range s.Subjects {
-		b.id(subject.UUID)
+	b = textsIn(b, s.Marks)
+	b = b.number(int64(len(s.Subjects)))
+	for i := range s.Subjects {
+		b = b.id(s.Subjects[i].UUID)
 	}
-	b.number(int64(len(s.Tries)))
+	b = b.number(int64(len(s.Tries)))
 	for i := range s.Tries {
-		b.try(&s.Tries[i])
+		b = b.try(&s.Tries[i])
 	}
+	return b
 }
 
 // try writes a try. Its snags and the range of its ease follow from its readings.
-func (b *printer) try(t *practice.TryView) {
-	b.text(string(t.Position))
-	b.number(int64(t.Number))
-	b.text(string(t.Medium))
-	*b = binary.BigEndian.AppendUint64(*b, math.Float64bits(t.SizeMM))
-	b.text(string(t.Outcome))
-	b.number(int64(t.Ease))
-	b.text(string(t.Agreement))
-	b.number(int64(len(t.Readings)))
+func (b ink) try(t *practice.TryView) ink {
+	b = b.text(string(t.Position)).number(int64(t.Number)).text(string(t.Medium))
+	b = binary.BigEndian.AppendUint64(b, math.Float64bits(t.SizeMM))
+	b = b.text(string(t.Outcome)).number(int64(t.Ease)).text(string(t.Agreement))
+	b = b.number(int64(len(t.Readings)))
 	for i := range t.Readings {
 		r := &t.Readings[i]
-		b.id(r.Entry.UUID)
-		b.id(r.By.ID.UUID)
-		b.text(string(r.Outcome))
-		b.number(int64(r.Ease))
-		b.text(string(r.Medium))
-		textsIn(b, r.Snags)
-		b.truth(r.Copied)
+		b = b.id(r.Entry.UUID).id(r.By.ID.UUID).text(string(r.Outcome)).number(int64(r.Ease)).text(string(r.Medium))
+		b = textsIn(b, r.Snags).truth(r.Copied)
 	}
-	b.truth(t.Settled != nil)
+	b = b.truth(t.Settled != nil)
 	if t.Settled != nil {
-		b.settlement(t.Settled)
+		b = b.settlement(t.Settled)
 	}
-	b.number(int64(len(t.Past)))
+	b = b.number(int64(len(t.Past)))
 	for i := range t.Past {
-		b.settlement(&t.Past[i])
+		b = b.settlement(&t.Past[i])
 	}
+	return b
 }
 
-func (b *printer) settlement(s *practice.Settlement) {
-	b.id(s.Entry.UUID)
-	b.text(string(s.Outcome))
-	b.number(int64(s.Ease))
-	b.text(s.Reason)
-	b.author(s.By)
+func (b ink) settlement(s *practice.Settlement) ink {
+	return b.id(s.Entry.UUID).text(string(s.Outcome)).number(int64(s.Ease)).text(s.Reason).author(s.By)
 }
