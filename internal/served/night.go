@@ -98,14 +98,15 @@ func NightOf(learner practice.LearnerID, p *practice.Programme, n *practice.Nigh
 	doc := Night{
 		Learner: learner.UUID, Night: n.Night.String(), Status: n.State,
 		Recalled: n.Has(practice.MarkRecalled), Marks: n.Marks,
-		Counted: p != nil, Positions: n.Positions, Score: map[practice.Position]Score{},
+		Counted: p != nil, Positions: n.Positions, Sittings: make([]Sitting, len(n.Sittings)),
+		Score: make(map[practice.Position]Score, len(n.Scores)),
 	}
 	if p != nil {
 		id := p.Enrolment.ID.UUID
 		doc.Enrolment = &id
 	}
 	for i := range n.Sittings {
-		doc.Sittings = append(doc.Sittings, sittingOf(&n.Sittings[i]))
+		doc.Sittings[i] = sittingOf(&n.Sittings[i])
 	}
 	for _, s := range n.Scores {
 		doc.Score[s.Position] = Score{Outcome: s.Outcome, Ease: s.Ease}
@@ -122,15 +123,16 @@ func NightOf(learner practice.LearnerID, p *practice.Programme, n *practice.Nigh
 func sittingOf(s *practice.SittingView) Sitting {
 	doc := Sitting{
 		Number: s.Number, Practised: s.Start.String(), Timezone: s.Zone, Marks: s.Marks,
+		Caregivers: make([]uuid.UUID, len(s.Authors)), Sessions: make([]uuid.UUID, len(s.Subjects)), Tries: make([]Try, len(s.Tries)),
 	}
-	for _, a := range s.Authors {
-		doc.Caregivers = append(doc.Caregivers, a.ID.UUID)
+	for i, a := range s.Authors {
+		doc.Caregivers[i] = a.ID.UUID
 	}
-	for _, subject := range s.Subjects {
-		doc.Sessions = append(doc.Sessions, subject.UUID)
+	for i, subject := range s.Subjects {
+		doc.Sessions[i] = subject.UUID
 	}
 	for i := range s.Tries {
-		doc.Tries = append(doc.Tries, tryOf(&s.Tries[i]))
+		doc.Tries[i] = tryOf(&s.Tries[i])
 	}
 	return doc
 }
@@ -152,7 +154,8 @@ func tryOf(t *practice.TryView) Try {
 
 func readingsOf(t *practice.TryView) []Reading {
 	docs := make([]Reading, len(t.Readings))
-	for i, r := range t.Readings {
+	for i := range t.Readings {
+		r := &t.Readings[i]
 		docs[i] = Reading{
 			Entry: r.Entry.UUID, Caregiver: r.By.ID.UUID, Outcome: r.Outcome, Ease: r.Ease, Medium: r.Medium,
 			Snags: r.Snags, Copied: r.Copied,
