@@ -8,6 +8,7 @@ import (
 // account is what one person says of one thing, as it stands.
 type account struct {
 	first   *Stamped // what the person wrote first of it, standing or not
+	kind    Kind
 	speaker Author
 	// unseenRetraction marks a retraction whose writer had not seen one of the heads.
 	unseenRetraction bool
@@ -17,8 +18,6 @@ type account struct {
 }
 
 func (a *account) subject() SubjectID { return a.first.Subject }
-
-func (a *account) kind() Kind { return a.first.Body.Kind() }
 
 // accountsOf groups voices into accounts and finds the heads of each.
 func (r *Record) accountsOf(voices []voice) []account {
@@ -33,10 +32,10 @@ func (r *Record) accountsOf(voices []voice) []account {
 		for n < len(voices) && voices[n].Subject == voices[0].Subject && voices[n].speaker == voices[0].speaker {
 			n++
 		}
-		if n == 1 && voices[0].Body.Kind() != KindRetract {
+		if kind := voices[0].Body.Kind(); n == 1 && kind != KindRetract {
 			heads = append(heads, voices[0].Stamped)
 			accounts = append(accounts, account{
-				first: voices[0].Stamped, speaker: voices[0].speaker, heads: heads[len(heads)-1 : len(heads) : len(heads)],
+				first: voices[0].Stamped, kind: kind, speaker: voices[0].speaker, heads: heads[len(heads)-1 : len(heads) : len(heads)],
 			})
 		} else {
 			accounts = r.appendAccounts(accounts, voices[:n])
@@ -75,12 +74,13 @@ func (r *Record) appendAccounts(accounts []account, voices []voice) []account {
 }
 
 func accountOfKind(accounts *[]account, first int, v voice) *account {
+	kind := v.Body.Kind()
 	for i := first; i < len(*accounts); i++ {
-		if a := &(*accounts)[i]; a.kind() == v.Body.Kind() {
+		if a := &(*accounts)[i]; a.kind == kind {
 			return a
 		}
 	}
-	*accounts = append(*accounts, account{first: v.Stamped, speaker: v.speaker})
+	*accounts = append(*accounts, account{first: v.Stamped, kind: kind, speaker: v.speaker})
 	return &(*accounts)[len(*accounts)-1]
 }
 
@@ -94,7 +94,7 @@ func (r *Record) settleWithdrawals(accounts []account, said thread, stands []boo
 			continue
 		}
 		useful = true
-		a.withdrawn = said.lastWords(a.kind(), stands)
+		a.withdrawn = said.lastWords(a.kind, stands)
 		for _, e := range a.withdrawn {
 			r.idle[e.ID] = WhyWithdrawn
 		}

@@ -206,23 +206,47 @@ func (f *fold) collectSittings() {
 	})
 	groups := groupSessions(f.sessions, links)
 	f.sittings = make([]sitting, 0, len(groups))
+	room := roomFor(len(f.sessions))
 	for _, group := range groups {
 		for _, s := range group {
 			s.sitting = len(f.sittings)
 		}
-		f.sittings = append(f.sittings, f.sittingFrom(group))
+		f.sittings = append(f.sittings, f.sittingFrom(group, &room))
 	}
 }
 
+// room has space for what all sittings say of their sessions. It lies side by side in a few arrays: a fold then asks for memory a
+// few times, not a few times for each sitting.
+type room struct {
+	sessions []Session
+	subjects []SubjectID
+	authors  []Author
+	written  []written
+}
+
+func roomFor(sessions int) room {
+	return room{
+		sessions: make([]Session, sessions), subjects: make([]SubjectID, sessions),
+		authors: make([]Author, sessions), written: make([]written, sessions),
+	}
+}
+
+// take cuts an empty slice with space for n elements off a larger one.
+func take[T any](from *[]T, n int) []T {
+	cut := (*from)[:0:n]
+	*from = (*from)[n:]
+	return cut
+}
+
 // sittingFrom makes a sitting of the sessions that were one.
-func (f *fold) sittingFrom(group []*session) sitting {
+func (f *fold) sittingFrom(group []*session, room *room) sitting {
 	first := earliest(group)
 	plan, span := f.planFor(first.start)
 	s := sitting{night: NightOf(first.start, plan.TurnsAt), first: first}
 	s.recalledFrom = recalledFrom(s.night, span)
 	s.Start, s.Zone = first.start, first.body.Zone
-	s.Sessions, s.Subjects = make([]Session, 0, len(group)), make([]SubjectID, 0, len(group))
-	s.Authors, s.written = make([]Author, 0, len(group)), make([]written, 0, len(group))
+	s.Sessions, s.Subjects = take(&room.sessions, len(group)), take(&room.subjects, len(group))
+	s.Authors, s.written = take(&room.authors, len(group)), take(&room.written, len(group))
 	for _, session := range group {
 		if session.ghost {
 			continue

@@ -1,7 +1,8 @@
 package practice
 
 import (
-	"bytes"
+	"cmp"
+	"encoding/binary"
 
 	"github.com/google/uuid"
 )
@@ -22,7 +23,13 @@ type (
 	PersonID struct{ uuid.UUID }
 )
 
-func compareIDs(a, b uuid.UUID) int { return bytes.Compare(a[:], b[:]) }
+// compareIDs orders ids octet by octet, eight at a time: folding compares thousands of them.
+func compareIDs(a, b uuid.UUID) int {
+	if first := cmp.Compare(binary.BigEndian.Uint64(a[:8]), binary.BigEndian.Uint64(b[:8])); first != 0 {
+		return first
+	}
+	return cmp.Compare(binary.BigEndian.Uint64(a[8:]), binary.BigEndian.Uint64(b[8:]))
+}
 
 // Role says in which capacity an author wrote.
 type Role uint8

@@ -85,9 +85,11 @@ func (f *fold) collectSwitches() {
 // positionsOn returns the positions in use on a night: the enrolment's, less those switched off from the last switching
 // at or before the night.
 func (f *fold) positionsOn(n Night) []Position {
-	inUse := Positions()
+	var inUse []Position
 	if s := spanOf(f.spans, n); s != nil {
 		inUse = s.enrolment.Positions
+	} else {
+		inUse = Positions()
 	}
 	last := -1
 	for i := range f.switches {

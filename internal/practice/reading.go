@@ -79,7 +79,8 @@ func (t *TryView) Counts() bool { return t.Outcome != Refused }
 
 // EaseRange returns the lowest and the highest ease among the readings, NoEase where none has one.
 func (t *TryView) EaseRange() (lowest, highest Ease) {
-	for _, r := range t.Readings {
+	for i := range t.Readings {
+		r := &t.Readings[i]
 		if r.Ease == NoEase {
 			continue
 		}
@@ -114,8 +115,8 @@ func (t *TryView) HasSnag(snag Snag) bool {
 
 // disagree reports whether readings differ in outcome, or in ease by 2 or more.
 func (t *TryView) disagree() bool {
-	for _, r := range t.Readings {
-		if r.Outcome != t.Readings[0].Outcome {
+	for i := range t.Readings {
+		if t.Readings[i].Outcome != t.Readings[0].Outcome {
 			return true
 		}
 	}
@@ -168,7 +169,8 @@ func (t *TryView) settle(s Settlement) {
 // ease within their range.
 func (t *TryView) holds(s *settlement) bool {
 	outcomeIsTheirs, heads := false, 0
-	for i, r := range t.Readings {
+	for i := range t.Readings {
+		r := &t.Readings[i]
 		if !slices.Contains(s.judged, r.Entry) {
 			return false
 		}
@@ -193,6 +195,7 @@ type settlement struct {
 	Settlement
 	judged []EntryID
 	holds  bool
+	found  bool // while those of one try are gathered
 }
 
 // collectSettlements returns the learner's standing settlements by the subject of each head they judged.
@@ -223,14 +226,16 @@ func (f *fold) settlementsOf(readings []Reading) []*settlement {
 		return nil
 	}
 	var found []*settlement
-	seen := map[*settlement]bool{}
-	for _, r := range readings {
-		for _, s := range f.settlements[r.Subject] {
-			if !seen[s] {
-				seen[s] = true
+	for i := range readings {
+		for _, s := range f.settlements[readings[i].Subject] {
+			if !s.found {
+				s.found = true
 				found = append(found, s)
 			}
 		}
+	}
+	for _, s := range found {
+		s.found = false
 	}
 	slices.SortFunc(found, func(a, b *settlement) int { return compareIDs(a.Entry.UUID, b.Entry.UUID) })
 	return found

@@ -57,7 +57,7 @@ func (r *Record) accountsOn(subject SubjectID) []account {
 func (r *Record) heads(kind Kind, learner LearnerID, yield func(*account, *Stamped)) {
 	for i := range r.accounts {
 		a := &r.accounts[i]
-		if a.kind() != kind {
+		if a.kind != kind {
 			continue
 		}
 		for _, head := range a.heads {

@@ -26,9 +26,8 @@ func (s *session) compare(other *session) int {
 }
 
 // sessionOf returns the session that an account makes for a learner: of several heads, the one with the earliest start,
-// then the smallest id. It returns nil where none is about the learner.
-func sessionOf(a *account, learner LearnerID) *session {
-	var first *session
+// then the smallest id. There is none where none is about the learner.
+func sessionOf(a *account, learner LearnerID) (first session, is bool) {
 	entries, ghost := a.heads, len(a.heads) == 0
 	if ghost {
 		entries = a.withdrawn
@@ -38,24 +37,30 @@ func sessionOf(a *account, learner LearnerID) *session {
 		if !ok || e.Learner != learner {
 			continue
 		}
-		s := &session{account: a, entry: e, body: body, start: e.correct(body.Practised), ghost: ghost}
-		if first == nil || s.compare(first) < 0 {
-			first = s
+		s := session{account: a, entry: e, body: body, start: e.correct(body.Practised), ghost: ghost}
+		if !is || s.compare(&first) < 0 {
+			first, is = s, true
 		}
 	}
-	return first
+	return first, is
 }
 
 // sessions returns the sessions of a learner that began by an instant, by subject and author. Withdrawn ones are ghosts.
 func (f *fold) collectSessions() {
+	most := 0
+	for i := range f.record.accounts {
+		most += b2i(f.record.accounts[i].kind == KindSession)
+	}
+	room := make([]session, most) // in one array: one call for memory, not one for each session
+	f.sessions = make([]*session, 0, most)
 	for i := range f.record.accounts {
 		a := &f.record.accounts[i]
-		if a.kind() != KindSession {
+		if a.kind != KindSession {
 			continue
 		}
-		s := sessionOf(a, f.learner)
+		s, is := sessionOf(a, f.learner)
 		switch {
-		case s == nil:
+		case !is:
 		case s.start.unixMilli > f.at.UnixMilli():
 			if !s.ghost {
 				f.idle[s.entry.ID] = WhyAfterInstant
@@ -64,7 +69,9 @@ func (f *fold) collectSessions() {
 		default:
 			plan, _ := f.planFor(s.start)
 			s.window = plan.SittingWindow
-			f.sessions = append(f.sessions, s)
+			here := &room[len(f.sessions)]
+			*here = s
+			f.sessions = append(f.sessions, here)
 		}
 	}
 }
@@ -106,12 +113,15 @@ func (f *fold) sessionFor(subject SubjectID, speaker Author) (*session, Why) {
 // whyNoSession says why none of the accounts of a session takes in a person's try.
 func (f *fold) whyNoSession(subject SubjectID, speaker Author) Why {
 	why := WhyNoSession
-	for _, a := range f.record.accountsOn(subject) {
+	accounts := f.record.accountsOn(subject)
+	for i := range accounts {
+		a := &accounts[i]
+		_, about := sessionOf(a, f.learner)
 		switch {
-		case a.kind() != KindSession:
+		case a.kind != KindSession:
 		case a.speaker == speaker && len(a.heads) == 0:
 			return WhySessionWithdrawn
-		case sessionOf(&a, f.learner) != nil:
+		case about:
 			why = WhyAfterInstant
 		case why == WhyNoSession:
 			why = WhyOtherLearner
@@ -353,14 +363,14 @@ func earliest(sitting []*session) *session {
 
 // sittings returns the groups, the sessions of each by start.
 func (g *grouping) sittings() [][]*session {
-	var sittings [][]*session
+	sittings, room := make([][]*session, 0, len(g.sessions)), make([]*session, len(g.sessions))
 	for _, members := range g.members {
 		if len(members) == 0 {
 			continue
 		}
-		sitting := make([]*session, len(members))
-		for i, member := range members {
-			sitting[i] = g.sessions[member]
+		sitting := take(&room, len(members))
+		for _, member := range members {
+			sitting = append(sitting, g.sessions[member])
 		}
 		slices.SortFunc(sitting, (*session).compare)
 		sittings = append(sittings, sitting)

@@ -50,13 +50,14 @@ func (n *NightView) Has(mark Mark) bool { return slices.Contains(n.Marks, mark) 
 // recordedNights returns the nights with something recorded or excused, in order, their states not yet judged.
 func (f *fold) recordedNights() []NightView {
 	nights := make([]NightView, 0, len(f.sittings)+len(f.notes))
+	views := make([]SittingView, len(f.sittings))
 	rest := f.sittings
 	for len(rest) > 0 {
 		n := 1
 		for n < len(rest) && rest[n].night == rest[0].night {
 			n++
 		}
-		nights = append(nights, f.nightOf(rest[:n]))
+		nights = append(nights, f.nightOf(rest[:n], take(&views, n)))
 		rest = rest[n:]
 	}
 	for night, notes := range f.notes {
@@ -76,13 +77,13 @@ func (f *fold) recordedNights() []NightView {
 	return nights
 }
 
-// nightOf makes a night of its sittings.
-func (f *fold) nightOf(sittings []sitting) NightView {
+// nightOf makes a night of its sittings, of which it puts the views where there is space for them.
+func (f *fold) nightOf(sittings []sitting, views []SittingView) NightView {
 	n := NightView{Night: sittings[0].night, Positions: f.positionsOn(sittings[0].night)}
-	n.Sittings = make([]SittingView, len(sittings))
 	for i := range sittings {
-		n.Sittings[i] = sittings[i].SittingView
+		views = append(views, sittings[i].SittingView)
 	}
+	n.Sittings = views
 	n.Scores = scores(n.Sittings)
 	return n
 }

@@ -54,7 +54,17 @@ func Outcomes() []Outcome { return []Outcome{NotSwallowed, Refused, Swallowed} }
 func (o Outcome) Valid() bool { return slices.Contains(Outcomes(), o) }
 
 // caution ranks outcomes: the lower, the more cautious.
-func (o Outcome) caution() int { return slices.Index(Outcomes(), o) }
+func (o Outcome) caution() int {
+	switch o {
+	case NotSwallowed:
+		return 0
+	case Refused:
+		return 1
+	case Swallowed:
+		return 2
+	}
+	return -1
+}
 
 // Ease is how easy a try was, from 1 (very hard) to 5 (very easy); NoEase on a refusal.
 type Ease int8
