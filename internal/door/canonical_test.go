@@ -1,11 +1,13 @@
 package door
 
 import (
+	"bytes"
 	"math"
 	"strconv"
 	"strings"
 	"testing"
 
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -131,4 +133,55 @@ func TestCanonicalLeavesItsInputAlone(t *testing.T) {
 	_, err := Canonical(in)
 	require.NoError(t, err)
 	assert.Equal(t, `{"b":6.0,"a":1}`, string(in))
+}
+
+// checkPlain compares the quick way to the canonical form of anything with the general one.
+func checkPlain(t require.TestingT, raw []byte) {
+	value := bytes.TrimSpace(raw)
+	if _, beyond := Beyond(raw); beyond || !jsontext.Value(value).IsValid(lenient...) {
+		return
+	}
+	if quick, plain := appendPlain(nil, value); plain {
+		want, err := Canonical(value)
+		require.NoError(t, err)
+		require.Equal(t, string(want), string(quick))
+	}
+}
+
+func TestWhatPhonesWriteIsPlain(t *testing.T) {
+	t.Parallel()
+	for kind, body := range bodies {
+		sent := entryOf(kind, body)
+		_, plain := appendPlain(nil, []byte(sent))
+		assert.True(t, plain, sent)
+		checkPlain(t, []byte(sent))
+	}
+}
+
+func TestPlainIsCanonical(t *testing.T) {
+	t.Parallel()
+	for raw, wantPlain := range map[string]bool{
+		`{"b": [1, {"b_": "é", "b": null}, []], "a": {}}`: true,
+		"999999999999999":  true,
+		"1000000000000000": false,
+		"0":                true,
+		"-0":               false,
+		"-1":               false,
+		"5.5":              true,
+		"0.000001":         true,
+		"0.0000001":        false,
+		"5.0":              false,
+		"1e3":              false,
+		"1.5E3":            false,
+		"1E3":              false,
+		`{"a":1,"a":2}`:    false,
+		`{"A":1,"a":2}`:    true,
+		`{"é":1}`:          false,
+		`"\u0041"`:         false,
+		"\"\xff\"":         false,
+	} {
+		_, plain := appendPlain(nil, []byte(raw))
+		assert.Equal(t, wantPlain, plain, raw)
+		checkPlain(t, []byte(raw))
+	}
 }

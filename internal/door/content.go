@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strconv"
+	"sync"
 
 	"github.com/go-json-experiment/json/jsontext"
 )
@@ -45,14 +46,26 @@ func holdsTooLarge(raw []byte) bool {
 	}
 }
 
-// contentOf returns the hash by which two offers of an entry are told apart.
-func contentOf(sent []byte) [sha256.Size]byte {
+// contentOf returns the hash by which two offers of an entry are told apart, as it was sent.
+func (r *reader) contentOf(sent []byte) [sha256.Size]byte {
+	if r.sound && !r.beyond {
+		room := canonicals.Get().(*[]byte) //nolint:forcetypeassert // nothing else is put there
+		defer canonicals.Put(room)
+		canonical, plain := appendPlain((*room)[:0], sent)
+		*room = canonical
+		if plain {
+			return sha256.Sum256(canonical)
+		}
+	}
 	canonical, err := Canonical(sent)
 	if err != nil {
 		return sha256.Sum256(sent)
 	}
 	return sha256.Sum256(canonical)
 }
+
+// canonicals holds what canonical forms have been written on.
+var canonicals = sync.Pool{New: func() any { return new([]byte) }}
 
 // sentOf returns the entry as it is kept: without its stamp and without white space. What is not one JSON object is kept as
 // it came.
@@ -70,39 +83,23 @@ func (r *reader) sentOf(raw []byte) []byte {
 // compact returns valid JSON without the white space between its tokens.
 func compact(raw []byte) []byte {
 	tight := make([]byte, 0, len(raw))
-	for len(raw) > 0 {
-		n := 1
-		switch raw[0] {
+	from := 0 // of what is still to be taken over
+	for i := 0; i < len(raw); i++ {
+		switch raw[i] {
+		case '"':
+			i += stringLength(raw[i:]) - 1
 		case ' ', '\t', '\n', '\r':
-			raw = raw[1:]
-			continue
-		case '"':
-			n = stringLength(raw)
-		}
-		tight = append(tight, raw[:n]...)
-		raw = raw[n:]
-	}
-	return tight
-}
-
-// stringLength returns the length of the JSON string that begins raw, with its quotes.
-func stringLength(raw []byte) int {
-	for n := 1; n < len(raw); n++ {
-		switch raw[n] {
-		case '\\':
-			n++
-		case '"':
-			return n + 1
+			tight = append(tight, raw[from:i]...)
+			from = i + 1
 		}
 	}
-	return len(raw)
+	return append(tight, raw[from:]...)
 }
 
 // withoutStamp returns an object without its members of that name.
 func (r *reader) withoutStamp(object []byte) []byte {
 	rest := append(make([]byte, 0, len(object)), '{')
-	// The object has been read before, so that reading its members can't fail.
-	_ = r.eachMember(object, func(name, value []byte) {
+	eachMember(object, func(name, value []byte) {
 		if text, ok := r.unquote(name); ok && string(text) == memberStamp {
 			return
 		}

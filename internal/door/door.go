@@ -61,7 +61,7 @@ func Examine(raw []byte, schema int, role practice.Role) Offered {
 	o := r.examine(raw, schema, role)
 	o.Stamp = r.stamp()
 	o.Sent = r.sentOf(raw)
-	o.Content = contentOf(o.Sent)
+	o.Content = r.contentOf(o.Sent)
 	if o.Entry.ID.UUID == uuid.Nil {
 		o.Entry.ID = derivedID(o.Content)
 	}
@@ -91,7 +91,7 @@ func Reread(sent []byte, schema int, role practice.Role) Reading {
 
 	o := r.examine(sent, schema, role)
 	if o.Entry.ID.UUID == uuid.Nil {
-		o.Entry.ID = derivedID(contentOf(sent))
+		o.Entry.ID = derivedID(r.contentOf(sent))
 	}
 	read := Reading{Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined}
 	if o.Status == practice.Accepted {

@@ -41,15 +41,19 @@ func (f *form) begin(r *reader, at string, names []string) {
 
 // put sorts in a member as it stands in the object, and tells what is wrong with its name.
 func (f *form) put(name, value []byte) {
-	text, ok := f.reader.unquote(name)
-	if !ok || !tellable(text) {
-		f.reader.flaw(f.at, "Leave out the member whose name is none of "+f.known()+".")
-		return
+	i := f.index(name[1 : len(name)-1]) // nearly always it is known, and written without escapes
+	if i < 0 {
+		text, ok := f.reader.unquote(name)
+		if !ok || !tellable(text) {
+			f.reader.flaw(f.at, "Leave out the member whose name is none of "+f.known()+".")
+			return
+		}
+		if i = f.index(text); i < 0 {
+			f.reader.flaw(f.pointer(string(text)), f.unknown(string(text)))
+			return
+		}
 	}
-	i := f.index(text)
 	switch {
-	case i < 0:
-		f.reader.flaw(f.pointer(string(text)), f.unknown(string(text)))
 	case f.slots[i].presence == absent:
 		f.slots[i] = slot{value: value, presence: given}
 	case f.slots[i].presence == given:

@@ -30,6 +30,7 @@ func checkAlways(t require.TestingT, raw []byte, schema int, role practice.Role)
 		checkAccepted(t, o)
 	}
 	checkPointers(t, raw, o.Flaws)
+	checkPlain(t, raw)
 	checkIncident(t, raw, o)
 	checkRespelt(t, raw, schema, role, o)
 

@@ -68,7 +68,7 @@ func (r *reader) next(raw []byte) ([]byte, error) {
 func (r *reader) open(raw []byte) {
 	r.entry.begin(r, "", entryMembers)
 	if jsontext.Value(raw).Kind() == jsontext.KindBeginObject {
-		r.sound = r.complete(r.eachMember(raw, r.entry.put), raw)
+		r.sound = r.complete(r.read(raw), raw)
 		if flaw, beyond := Beyond(raw); beyond {
 			r.beyond = true
 			r.flaw(flaw.Pointer, flaw.Detail)
@@ -80,6 +80,18 @@ func (r *reader) open(raw []byte) {
 	if r.complete(err, raw) {
 		r.flaw("", "Give an object with the members "+listOf(entryMembers)+".")
 	}
+}
+
+// read checks the syntax of an object that begins raw and sorts in its members. Of one that breaks off it takes those that come
+// before.
+func (r *reader) read(raw []byte) error {
+	r.start(raw)
+	object, err := r.next(raw)
+	if err != nil {
+		return r.eachUnchecked(raw, r.entry.put)
+	}
+	eachMember(object, r.entry.put)
+	return nil
 }
 
 // complete reports whether reading raw ended well, with nothing left, and tells the flaw otherwise.
@@ -99,18 +111,16 @@ func (r *reader) complete(err error, raw []byte) bool {
 	return true
 }
 
-// openInner reads the members of an object within the entry.
+// openInner reads the members of an object within the entry, whose syntax has been checked.
 func (r *reader) openInner(value []byte, at string, members []string) *form {
 	r.inner.begin(r, at, members)
-	if err := r.eachMember(value, r.inner.put); err != nil {
-		r.flaw(at, "Give JSON (RFC 8259).")
-	}
+	eachMember(value, r.inner.put)
 	return &r.inner
 }
 
-// eachMember hands over the members of the object that begins raw, as they stand there. It returns an error where the
+// eachUnchecked hands over the members of the object that begins raw, as they stand there. It returns an error where the
 // object breaks off.
-func (r *reader) eachMember(raw []byte, put func(name, value []byte)) error {
+func (r *reader) eachUnchecked(raw []byte, put func(name, value []byte)) error {
 	r.start(raw)
 	if _, err := r.decoder.ReadToken(); err != nil {
 		return err
@@ -134,15 +144,9 @@ func (r *reader) eachMember(raw []byte, put func(name, value []byte)) error {
 // until the next call.
 func (r *reader) elements(array []byte, most int) [][]byte {
 	r.items = r.items[:0]
-	r.start(array)
-	if _, err := r.decoder.ReadToken(); err != nil {
-		return nil
-	}
-	for len(r.items) <= most && r.decoder.PeekKind() != jsontext.KindEndArray {
-		item, err := r.next(array)
-		if err != nil {
-			break
-		}
+	for rest := skip(array[1:]); !isEnd(rest) && len(r.items) <= most; {
+		var item []byte
+		item, rest = cutValue(rest)
 		r.items = append(r.items, item)
 	}
 	return r.items
