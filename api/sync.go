@@ -47,7 +47,7 @@ type stampDoc struct {
 	Seal     string `json:"seal"`
 }
 
-func entryDocOf(f clinic.FeedEntry) entryDoc {
+func entryDocOf(f *clinic.FeedEntry) entryDoc {
 	doc := entryDoc{
 		ID: f.ID, Rev: f.Rev, Status: f.Status, Author: served.AuthorOf(f.Author), Sent: f.Sent,
 		Kind: textOrNull(f.Kind), Subject: textOrNull(f.Subject), Learner: textOrNull(f.Learner),
@@ -61,8 +61,8 @@ func entryDocOf(f clinic.FeedEntry) entryDoc {
 	if doc.Replaces.Kind() != '[' {
 		doc.Replaces = jsontext.Value("[]")
 	}
-	if f.Device != uuid.Nil {
-		doc.Device = &f.Device
+	if device := f.Device; device != uuid.Nil {
+		doc.Device = &device
 	}
 	return doc
 }
@@ -99,8 +99,12 @@ type resultDoc struct {
 
 func resultDocs(results []clinic.Result) []resultDoc {
 	docs := make([]resultDoc, len(results))
-	for i, r := range results {
-		docs[i] = resultDoc{ID: r.ID, Status: r.Status, Problem: entryProblem(fmt.Sprintf("/entries/%d", i), r.Flaws)}
+	for i := range results {
+		r := &results[i]
+		docs[i] = resultDoc{ID: r.ID, Status: r.Status}
+		if len(r.Flaws) > 0 {
+			docs[i].Problem = entryProblem(fmt.Sprintf("/entries/%d", i), r.Flaws)
+		}
 		if r.Rev > 0 {
 			docs[i].Rev = &r.Rev
 		}
@@ -155,8 +159,9 @@ func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now t
 		ServerTime: served.Instant(now), Nights: stdjson.RawMessage(join(a.Nights)),
 		Gone: stdjson.RawMessage(join(a.Gone)), Digest: a.Digest,
 	}
-	for _, change := range a.Changes {
-		doc.Changes = append(doc.Changes, entryDocOf(change))
+	doc.Changes = make([]entryDoc, len(a.Changes))
+	for i := range a.Changes {
+		doc.Changes[i] = entryDocOf(&a.Changes[i])
 	}
 	return served.Encode(doc)
 }
@@ -210,8 +215,9 @@ func (s *server) ListEntries(ctx context.Context, r oas.ListEntriesRequestObject
 		return nil, err
 	}
 	doc := entryPageDoc{}
-	for _, l := range listed.Entries {
-		entry := entryDocOf(l.FeedEntry)
+	for i := range listed.Entries {
+		l := &listed.Entries[i]
+		entry := entryDocOf(&l.FeedEntry)
 		entry.Effect, entry.Why = effectOf(l.Why), l.Why
 		doc.Entries = append(doc.Entries, entry)
 	}

@@ -29,7 +29,7 @@ type envelope struct {
 // openEnvelope reads the members of an envelope. A body that is no JSON object, or names a member of the envelope twice,
 // can't be read.
 func openEnvelope(body []byte) (*envelope, error) {
-	d := jsontext.NewDecoder(bytes.NewReader(body), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	d := jsontext.NewDecoder(bytes.NewBuffer(body), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
 	if start, err := d.ReadToken(); err != nil || start.Kind() != '{' {
 		return nil, Missing(err)
 	}
@@ -119,7 +119,7 @@ func (e *envelope) entries() [][]byte {
 		e.wrong("entries", "Give an array of entries.")
 		return nil
 	}
-	d := jsontext.NewDecoder(bytes.NewReader(value), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	d := jsontext.NewDecoder(bytes.NewBuffer(value), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
 	if _, err := d.ReadToken(); err != nil {
 		e.wrong("entries", "Give an array of entries.")
 		return nil
