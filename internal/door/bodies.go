@@ -88,7 +88,7 @@ func (f *form) witness(name string) practice.PersonID {
 		}
 		return practice.PersonID{}
 	}
-	if f.lacks(name, wantWitness) {
+	if _, has := f.required(name, wantWitness); !has {
 		return practice.PersonID{}
 	}
 	return practice.PersonID{UUID: f.id(name)}

@@ -105,10 +105,10 @@ func (r *reader) body(known *spec) practice.Body {
 	if known != nil && known.clinical && r.role != practice.Clinician {
 		f.tell("kind", "Only a clinician may write this.")
 	}
-	if f.lacks("body", wantBody) {
+	value, has := f.required("body", wantBody)
+	if !has {
 		return nil
 	}
-	value := f.value("body")
 	if jsontext.Value(value).Kind() != jsontext.KindBeginObject {
 		f.tell("body", otherKind(value, jsontext.KindBeginObject, wantBody))
 		return nil

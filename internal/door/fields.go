@@ -34,10 +34,11 @@ const (
 
 // id returns a required UUID, the nil one where it can't be read.
 func (f *form) id(name string) uuid.UUID {
-	if f.lacks(name, wantID) {
+	value, has := f.required(name, wantID)
+	if !has {
 		return uuid.Nil
 	}
-	id, amiss := f.reader.id(f.value(name))
+	id, amiss := f.reader.id(value)
 	f.tell(name, amiss)
 	return id
 }
@@ -62,10 +63,10 @@ func (r *reader) id(value []byte) (id uuid.UUID, amiss string) {
 // items returns the elements of a required array of a length from least to most; of a longer one only as many as are
 // allowed. They hold until the next call.
 func (f *form) items(name string, least, most int, want string) [][]byte {
-	if f.lacks(name, want) {
+	value, has := f.required(name, want)
+	if !has {
 		return nil
 	}
-	value := f.value(name)
 	if jsontext.Value(value).Kind() != jsontext.KindBeginArray {
 		f.tell(name, otherKind(value, jsontext.KindBeginArray, want))
 		return nil
@@ -136,10 +137,11 @@ func (f *form) zone(name string) string {
 
 // text returns a required string's text, which holds until the next call, and whether there is one.
 func (f *form) text(name, want string) ([]byte, bool) {
-	if f.lacks(name, want) {
+	value, has := f.required(name, want)
+	if !has {
 		return nil, false
 	}
-	text, amiss := f.reader.text(f.value(name), want)
+	text, amiss := f.reader.text(value, want)
 	f.tell(name, amiss)
 	return text, amiss == ""
 }
@@ -158,10 +160,10 @@ func (f *form) note(name string) string {
 
 // truth returns a required boolean.
 func (f *form) truth(name string) bool {
-	if f.lacks(name, wantTruth) {
+	value, has := f.required(name, wantTruth)
+	if !has {
 		return false
 	}
-	value := f.value(name)
 	switch string(value) {
 	case "true":
 		return true
@@ -174,10 +176,10 @@ func (f *form) truth(name string) bool {
 
 // whole returns a required whole number within bounds, 0 where there is none. However it is written, 6 is 6.0.
 func (f *form) whole(name string, least, most int64, want string) int64 {
-	if f.lacks(name, want) {
+	value, has := f.required(name, want)
+	if !has {
 		return 0
 	}
-	value := f.value(name)
 	n, ok := number(value)
 	if !ok || n != math.Trunc(n) || n < float64(least) || n > float64(most) {
 		f.tell(name, otherKind(value, jsontext.KindNumber, want))
@@ -247,10 +249,11 @@ func (v *vocabulary[W]) read(r *reader, value []byte) (word W, amiss string) {
 
 // of returns a required word, empty where there is none.
 func (v *vocabulary[W]) of(f *form, name string) W {
-	if f.lacks(name, v.want) {
+	value, has := f.required(name, v.want)
+	if !has {
 		return ""
 	}
-	word, amiss := v.read(f.reader, f.value(name))
+	word, amiss := v.read(f.reader, value)
 	f.tell(name, amiss)
 	return word
 }

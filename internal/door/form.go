@@ -115,14 +115,14 @@ func (f *form) value(name string) []byte { return f.slot(name).value }
 // isNull reports whether a member is given as null.
 func (f *form) isNull(name string) bool { return string(f.value(name)) == "null" }
 
-// lacks reports whether a member has no value to read, and tells that it is missing. That it stands more than once has been
-// told; that it is missing can't be said of an entry which breaks off.
-func (f *form) lacks(name, want string) bool {
-	is := f.presence(name)
-	if is == absent && (f.at != "" || f.reader.sound) {
+// required returns a member as it stands in the JSON, and whether there is one value to read; it tells that it is missing. That it
+// stands more than once has been told; that it is missing can't be said of an entry which breaks off.
+func (f *form) required(name, want string) (value []byte, has bool) {
+	s := f.slot(name)
+	if s.presence == absent && (f.at != "" || f.reader.sound) {
 		f.tell(name, "It is missing. "+want)
 	}
-	return is != given
+	return s.value, s.presence == given
 }
 
 // tell tells what is amiss with a member; nothing where that is empty.
