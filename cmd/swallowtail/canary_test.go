@@ -40,6 +40,20 @@ type faultyStore struct {
 }
 
 func (f *faultyStore) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
+	if err := f.fault(ctx); err != nil {
+		return err
+	}
+	return f.Store.Read(ctx, fn)
+}
+
+func (f *faultyStore) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
+	if err := f.fault(ctx); err != nil {
+		return clinic.TokenFamily{}, err
+	}
+	return f.Store.TokenFamily(ctx, family)
+}
+
+func (f *faultyStore) fault(ctx context.Context) error {
 	switch asked := access.OriginFrom(ctx).IsValid(); {
 	case asked && f.fails.Load():
 		_, err := strconv.Atoi(canary("Value"))
@@ -47,7 +61,7 @@ func (f *faultyStore) Read(ctx context.Context, fn func(ctx context.Context, vie
 	case asked && f.panics.Load():
 		panic(canary("Panic"))
 	}
-	return f.Store.Read(ctx, fn)
+	return nil
 }
 
 // aviary is a running server whose callers send canaries wherever anything can be sent.

@@ -167,7 +167,10 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 }
 
 // within is a store whose every transaction is a part of one that is under way.
-type within struct{ tx clinic.Tx }
+type within struct {
+	clinic.Callers
+	tx clinic.Tx
+}
 
 var _ clinic.Store = within{}
 
@@ -213,7 +216,7 @@ func (g *gathered) appendAll(ctx context.Context) error {
 // that nobody will ever guess at one.
 func (f *filler) service(tx clinic.Tx, told clinic.Journal) *clinic.Service {
 	config := f.house.service.Config
-	config.Store, config.Journal = within{tx}, told
+	config.Store, config.Journal = within{tx, tx}, told
 	config.PasswordCost = access.PasswordCost{MemoryKiB: 8, Iterations: 1, Parallelism: 1}
 	return clinic.New(config)
 }

@@ -251,30 +251,27 @@ func (s *Service) Authenticate(ctx context.Context, token string, now time.Time)
 // signing out, a change of password or the reuse of a refresh token, is nobody any more, nor is a clinician who was disabled. The
 // fault is of kind Unauthenticated.
 func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Principal, error) {
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		if p.Role == access.RoleScheduler {
-			return goodServiceToken(ctx, view, p.TokenID)
-		}
-		family, err := view.TokenFamily(ctx, p.Session)
-		if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
-			return errTokenRefused
-		}
-		if err == nil && (family.Ended || !family.Disabled.IsZero() || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
-			return errTokenRefused
-		}
-		p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
-		p.Withdrawn = !family.Withdrawn.IsZero()
-		return err
-	})
+	if p.Role == access.RoleScheduler {
+		return p, s.goodServiceToken(ctx, p.TokenID)
+	}
+	family, err := s.Store.TokenFamily(ctx, p.Session)
+	if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
+		return p, errTokenRefused
+	}
+	if err == nil && (family.Ended || !family.Disabled.IsZero() || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
+		return p, errTokenRefused
+	}
+	p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
+	p.Withdrawn = !family.Withdrawn.IsZero()
 	return p, err
 }
 
-func goodServiceToken(ctx context.Context, view View, tokenID string) error {
+func (s *Service) goodServiceToken(ctx context.Context, tokenID string) error {
 	id, err := uuid.Parse(tokenID)
 	if err != nil {
 		return errTokenRefused.Because(err)
 	}
-	t, err := view.ServiceToken(ctx, id)
+	t, err := s.Store.ServiceToken(ctx, id)
 	if fault.KindOf(err) == fault.NotFound || (err == nil && !t.Revoked.IsZero()) {
 		return errTokenRefused
 	}

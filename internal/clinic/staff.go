@@ -18,6 +18,14 @@ type TokenFamily struct {
 	Withdrawn time.Time
 }
 
+// Callers tells of whom a token names, for every call anew, what the methods of a View of the same names tell. Each method is one
+// look at what has been committed when it is called: it begins no transaction and waits for no writer.
+type Callers interface {
+	// TokenFamily returns a family of which the store holds a token.
+	TokenFamily(ctx context.Context, family uuid.UUID) (TokenFamily, error)
+	ServiceToken(ctx context.Context, id uuid.UUID) (ServiceToken, error)
+}
+
 // KnownAddress is a network from which a clinician has signed in.
 type KnownAddress struct {
 	Hash []byte // keyed, so that a copy of the store doesn't tell where people live

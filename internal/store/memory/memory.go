@@ -85,5 +85,23 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 	return fn(ctx, view{s.committed.Load()})
 }
 
+// TokenFamily implements clinic.Callers.
+func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (f clinic.TokenFamily, err error) {
+	err = s.Read(ctx, func(ctx context.Context, v clinic.View) error {
+		f, err = v.TokenFamily(ctx, family)
+		return err
+	})
+	return f, err
+}
+
+// ServiceToken implements clinic.Callers.
+func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (t clinic.ServiceToken, err error) {
+	err = s.Read(ctx, func(ctx context.Context, v clinic.View) error {
+		t, err = v.ServiceToken(ctx, id)
+		return err
+	})
+	return t, err
+}
+
 // Ready implements clinic.Store. There is nothing to wait for.
 func (s *Store) Ready(ctx context.Context) error { return ctx.Err() }

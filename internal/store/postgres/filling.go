@@ -337,5 +337,15 @@ func (f *Filling) Read(ctx context.Context, fn func(ctx context.Context, view cl
 	return fn(ctx, view{w})
 }
 
+// TokenFamily implements clinic.Callers.
+func (f *Filling) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
+	return one(ctx, &work{conn: f.conn, begun: true}, tokenFamily, scanTokenFamily, family)
+}
+
+// ServiceToken implements clinic.Callers.
+func (f *Filling) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
+	return one(ctx, &work{conn: f.conn, begun: true}, serviceTokenByID, scanServiceToken, id)
+}
+
 // Ready implements clinic.Store.
 func (f *Filling) Ready(context.Context) error { return f.broken }

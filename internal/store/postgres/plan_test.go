@@ -70,6 +70,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"deliveries":            {deliveriesOfHousehold, "delivery_of_household"},
 		"learners in zone":      {learnersInZone, "enrolment_in_zone"},
 		"token family":          {tokenFamily, "refresh_token_of_family"},
+		"service token":         {serviceTokenByID, "service_token_pkey"},
 		"audit head":            {auditHead, "audit_pkey"},
 		"audit rows of learner": {auditRowsOfNewest, "audit_of_learner"},
 		"households":            {holdSome, "household_pkey"},

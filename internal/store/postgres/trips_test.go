@@ -2,6 +2,7 @@ package postgres
 
 import (
 	"context"
+	"errors"
 	"sync/atomic"
 	"testing"
 
@@ -35,10 +36,9 @@ func (c *trips) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryD
 
 func (c *trips) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData) {}
 
-// TestAnEveningTakesFewTrips hands in an evening as an upload does of a household that is known, and looks how often the server was asked: whether it
-// is still of the same edition, for the trail with all that is written going along, and to commit.
-func TestAnEveningTakesFewTrips(t *testing.T) {
-	t.Parallel()
+// countedStore opens a new store whose trips are counted.
+func countedStore(t *testing.T) (*Store, *trips) {
+	t.Helper()
 	first := newStore(t)
 	config, err := configOf(first.pool.Config().ConnString(), first.options)
 	require.NoError(t, err)
@@ -48,7 +48,39 @@ func TestAnEveningTakesFewTrips(t *testing.T) {
 	require.NoError(t, err)
 	s := &Store{options: first.options, pool: pool, hints: newHints()}
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
+	return s, counted
+}
 
+// TestWhoAsksTakesOneTrip asks as each call does, before it is looked at: once for a person or a device, once for a program.
+func TestWhoAsksTakesOneTrip(t *testing.T) {
+	t.Parallel()
+	s, counted := countedStore(t)
+	c, family, token := aClinic(), uuid.New(), uuid.New()
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		member := clinic.Member{ID: uuid.New(), Clinic: c.ID, Email: "who@example.org", Role: "lead", Created: started}
+		return errors.Join(tx.AddClinic(ctx, c), tx.AddMember(ctx, member),
+			tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{1}, Family: family, Member: member.ID}),
+			tx.AddServiceToken(ctx, clinic.ServiceToken{ID: token, Clinic: c.ID, Role: "scheduler"}))
+	}))
+	for range 3 {
+		before := counted.count.Load()
+		f, err := s.TokenFamily(t.Context(), family)
+		require.NoError(t, err)
+		assert.NotZero(t, f.Member)
+		assert.Equal(t, int64(1), counted.count.Load()-before)
+		k, err := s.ServiceToken(t.Context(), token)
+		require.NoError(t, err)
+		assert.Equal(t, token, k.ID)
+		assert.Equal(t, int64(2), counted.count.Load()-before)
+	}
+	assert.Equal(t, int64(1), s.pool.Stat().NewConnsCount(), "one connection, which nothing was left open on")
+}
+
+// TestAnEveningTakesFewTrips hands in an evening as an upload does of a household that is known, and looks how often the server was asked: whether it
+// is still of the same edition, for the trail with all that is written going along, and to commit.
+func TestAnEveningTakesFewTrips(t *testing.T) {
+	t.Parallel()
+	s, counted := countedStore(t)
 	c := aClinic()
 	household, caregiver, device, learner := uuid.New(), uuid.New(), uuid.New(), uuid.New()
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
 
@@ -44,6 +45,28 @@ func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic
 // Read implements clinic.Store. Its state is that of the first statement.
 func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
 	return s.inTx(ctx, false, func(w *work) error { return fn(ctx, view{w}) })
+}
+
+// TokenFamily implements clinic.Callers.
+func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
+	return alone(ctx, s, tokenFamily, scanTokenFamily, family)
+}
+
+// ServiceToken implements clinic.Callers.
+func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
+	return alone(ctx, s, serviceTokenByID, scanServiceToken, id)
+}
+
+// alone returns the first row that a query found; NotFound where there is none. A statement outside of a transaction is one by itself
+// (PostgreSQL 15 manual, BEGIN), so that it needs no trips to begin and to end one.
+func alone[T any](ctx context.Context, s *Store, st statement, scan func(scanner, *T) error, args ...any) (T, error) {
+	conn, err := s.acquire(ctx)
+	if err != nil {
+		var none T
+		return none, err
+	}
+	defer conn.Release()
+	return one(ctx, &work{conn: conn.Conn(), begun: true}, st, scan, args...)
 }
 
 // inTx runs fn in a transaction, and rolls back what it has not committed.

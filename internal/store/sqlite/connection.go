@@ -87,27 +87,34 @@ type transaction struct {
 	ended bool
 }
 
-// beginOn begins a transaction on a free connection, waiting for one.
-func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, error) {
+// takeOf takes a free connection, waiting for one, and begins what is wanted on it.
+func takeOf(ctx context.Context, db *sql.DB, begin func(t *transaction) error) (*transaction, error) {
 	conn, err := db.Conn(ctx)
 	if err != nil {
 		return nil, err
 	}
 	t := &transaction{conn: conn}
 	// Nobody else has it until it is given back.
-	err = conn.Raw(func(raw any) (err error) {
+	err = conn.Raw(func(raw any) error {
 		on, ok := raw.(*connection)
 		if !ok {
 			return fmt.Errorf("a %T can't be used", raw)
 		}
 		t.on = on
-		t.tx, err = on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
-		return err
+		return begin(t)
 	})
 	if err != nil {
 		return nil, errors.Join(err, conn.Close())
 	}
 	return t, nil
+}
+
+// beginOn begins a transaction on a free connection, waiting for one.
+func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, error) {
+	return takeOf(ctx, db, func(t *transaction) (err error) {
+		t.tx, err = t.on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
+		return err
+	})
 }
 
 func (t *transaction) commit() error {

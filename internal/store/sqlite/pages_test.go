@@ -115,7 +115,10 @@ func (s *strand) add() {
 }
 
 // within is a store whose every transaction is a part of one under way.
-type within struct{ tx clinic.Tx }
+type within struct {
+	clinic.Callers
+	tx clinic.Tx
+}
 
 func (w within) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
 	return fn(ctx, w.tx)
@@ -132,7 +135,7 @@ func (s *strand) together(families []strandFamily, at time.Time, from, to int) {
 	s.t.Helper()
 	require.NoError(s.t, s.store.InTx(s.t.Context(), func(_ context.Context, tx clinic.Tx) error {
 		config := s.Config
-		config.Store = within{tx}
+		config.Store = within{tx, tx}
 		service := clinic.New(config)
 		for i := range families {
 			s.handIn(service, &families[i], at.Add(time.Duration(i)*time.Second), from, to)

@@ -94,6 +94,8 @@ func TestStatementsFindTheirWay(t *testing.T) {
 			"(clinic_key=? AND (nickname_order,learner_id)>(?,?))"},
 		"entries":        {entriesAfter, "SEARCH entry USING INDEX entry_of_household (household_key=? AND rev>?)"},
 		"ids of entries": {idsOfHousehold, "SEARCH entry USING INDEX entry_of_household (household_key=?)"},
+		"token family":   {tokenFamily, "SEARCH t USING INDEX refresh_token_of_family (family=?)"},
+		"service token":  {serviceTokenByID, "SEARCH t USING INDEX sqlite_autoindex_service_token_1 (id=?)"},
 		"standings":      {standings, "SEARCH d USING INDEX sqlite_autoindex_device_1 (id=?)"},
 	} {
 		steps := plan(t, s, c.st.text)

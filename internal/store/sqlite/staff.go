@@ -47,10 +47,11 @@ func (v view) Members(ctx context.Context, of uuid.UUID) ([]clinic.Member, error
 
 // TokenFamily implements clinic.StaffView.
 func (v view) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
-	return one(ctx, v.work, tokenFamily, func(row scanner, f *clinic.TokenFamily) error {
-		return row.Scan(&f.Member, &f.Device, &f.Ended, (*instant)(&f.Disabled), (*instant)(&f.Revoked),
-			(*instant)(&f.Withdrawn))
-	}, family[:])
+	return one(ctx, v.work, tokenFamily, scanTokenFamily, family[:])
+}
+
+func scanTokenFamily(row scanner, f *clinic.TokenFamily) error {
+	return row.Scan(&f.Member, &f.Device, &f.Ended, (*instant)(&f.Disabled), (*instant)(&f.Revoked), (*instant)(&f.Withdrawn))
 }
 
 // OpenFamilies implements clinic.StaffView.

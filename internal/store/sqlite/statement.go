@@ -32,13 +32,29 @@ type pool struct {
 // begin starts a transaction.
 func (p *pool) begin(ctx context.Context, readOnly bool) (*work, error) {
 	tx, err := beginOn(ctx, p.db, readOnly)
-	if err != nil && p.closed.Load() {
-		err = errUnavailable.Because(err) // the server is about to end, and others may be there
-	}
 	if err != nil {
-		return nil, fmt.Errorf("begin transaction: %w", translated(err))
+		return nil, p.notBegun(err)
 	}
 	return newWork(tx), nil
+}
+
+func (p *pool) notBegun(err error) error {
+	if p.closed.Load() {
+		err = errUnavailable.Because(err) // the server is about to end, and others may be there
+	}
+	return fmt.Errorf("begin transaction: %w", translated(err))
+}
+
+// alone returns the first row that a query found; NotFound where there is none. A statement outside of a transaction is one by itself
+// ("Transaction", section 2, in SQLite's own documentation), so that none is begun and ended.
+func alone[T any](ctx context.Context, p *pool, st statement, scan func(scanner, *T) error, args ...any) (found T, err error) {
+	on, err := takeOf(ctx, p.db, func(*transaction) error { return nil })
+	if err != nil {
+		return found, p.notBegun(err)
+	}
+	defer func() { err = errors.Join(err, on.conn.Close()) }()
+	// It takes no longer than to have somebody watch whether the context ends.
+	return one(context.WithoutCancel(ctx), &work{tx: on}, st, scan, args...)
 }
 
 // renew closes the connections that are not in use, so that the next transactions have new ones.

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/google/uuid"
+
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
@@ -45,6 +47,16 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 	defer s.rollBack(ctx, w)
 	defer func() { w.ended = true }()
 	return fn(ctx, view{w})
+}
+
+// TokenFamily implements clinic.Callers.
+func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
+	return alone(ctx, s.readers, tokenFamily, scanTokenFamily, family[:])
+}
+
+// ServiceToken implements clinic.Callers.
+func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
+	return alone(ctx, s.readers, serviceTokenByID, scanServiceToken, id[:])
 }
 
 func commit(w *work) error {

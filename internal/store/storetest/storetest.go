@@ -80,6 +80,7 @@ func general() []part {
 		{"token families", tokenFamilies},
 		{"recovery codes", recoveryCodes},
 		{"known addresses", knownAddresses},
+		{"callers", callers},
 	}
 }
 
