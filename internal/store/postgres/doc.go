@@ -12,7 +12,8 @@
 //   - After any error but NotFound the transaction is gone. An error of the server is given its kind by its SQLSTATE alone, and none of
 //     its details, which hold values, get into an error's text.
 //   - Every round trip counts. A transaction begins with its first statement, locks go along with what is read under them, and entries,
-//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then.
+//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then. Nobody waits
+//     for the trip that ends what was only read.
 //   - Waiting is bounded: for a connection and for a lock as long as Options.Patience says, and for any statement six times as long, after
 //     which the error is Unavailable; and a server that goes silent in the midst of a transaction loses it after a minute. A migration,
 //     and filling from another store, take the time that they take.

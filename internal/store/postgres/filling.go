@@ -72,7 +72,7 @@ func (s *Store) MigrateEmpty(ctx context.Context) error {
 	}
 	if isNew {
 		var tables []string
-		err := s.inTx(ctx, false, func(w *work) error {
+		err := s.read(ctx, func(w *work) error {
 			tables, err = all(ctx, w, listTables, value[string])
 			return err
 		})

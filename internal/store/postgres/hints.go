@@ -124,7 +124,7 @@ func (s *Store) sendHints(ctx context.Context) error {
 var notifying = statement{"notify", `SELECT pg_notify($1, message) FROM unnest($2::text[]) AS message`}
 
 func (s *Store) notify(ctx context.Context, messages []string) error {
-	return s.inTx(ctx, true, func(w *work) error {
+	return s.inTx(ctx, func(w *work) error {
 		return w.run(ctx, notifying.of(hintChannel, messages), committing.of()) // nobody waits for it to be on the disk
 	})
 }

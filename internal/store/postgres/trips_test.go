@@ -36,19 +36,64 @@ func (c *trips) TraceBatchQuery(context.Context, *pgx.Conn, pgx.TraceBatchQueryD
 
 func (c *trips) TraceBatchEnd(context.Context, *pgx.Conn, pgx.TraceBatchEndData) {}
 
+// slowEnd is a server that takes its time to roll back: until the gate is opened, or nobody waits any more.
+type slowEnd struct {
+	*trips
+	gate  chan struct{}
+	ended atomic.Int64
+}
+
+func (s *slowEnd) TraceQueryStart(ctx context.Context, conn *pgx.Conn, data pgx.TraceQueryStartData) context.Context {
+	if data.SQL == "ROLLBACK" {
+		defer s.ended.Add(1)
+		select {
+		case <-s.gate:
+		case <-ctx.Done():
+		}
+	}
+	return s.trips.TraceQueryStart(ctx, conn, data)
+}
+
+// TestWhoeverReadsDoesNotWaitForTheEnd reads, and has the answer before the transaction has been ended; who closes the store waits.
+func TestWhoeverReadsDoesNotWaitForTheEnd(t *testing.T) {
+	t.Parallel()
+	end := &slowEnd{trips: &trips{}, gate: make(chan struct{})}
+	s := tracedStore(t, end)
+	read := func() {
+		require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
+			_, err := v.Epoch(ctx)
+			return err
+		}))
+	}
+	read()
+	assert.Zero(t, end.ended.Load())
+	read() // over another connection
+	assert.Zero(t, end.ended.Load())
+	close(end.gate)
+	require.NoError(t, s.Close())
+	assert.Equal(t, int64(2), end.ended.Load())
+	assert.Equal(t, int64(4), end.count.Load(), "two trips each")
+}
+
 // countedStore opens a new store whose trips are counted.
 func countedStore(t *testing.T) (*Store, *trips) {
+	t.Helper()
+	counted := &trips{}
+	return tracedStore(t, counted), counted
+}
+
+// tracedStore opens a new store of whose connections somebody is told.
+func tracedStore(t *testing.T, tracer pgx.QueryTracer) *Store {
 	t.Helper()
 	first := newStore(t)
 	config, err := configOf(first.pool.Config().ConnString(), first.options)
 	require.NoError(t, err)
-	counted := &trips{}
-	config.ConnConfig.Tracer = counted
+	config.ConnConfig.Tracer = tracer
 	pool, err := pgxpool.NewWithConfig(t.Context(), config)
 	require.NoError(t, err)
 	s := &Store{options: first.options, pool: pool, hints: newHints()}
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
-	return s, counted
+	return s
 }
 
 // TestWhoAsksTakesOneTrip asks as each call does, before it is looked at: once for a person or a device, once for a program.

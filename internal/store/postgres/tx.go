@@ -31,7 +31,7 @@ const rollBackTime = 5 * time.Second
 
 // InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back.
 func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
-	return s.inTx(ctx, true, func(w *work) error {
+	return s.inTx(ctx, func(w *work) error {
 		if err := fn(ctx, &tx{view{w}}); err != nil {
 			return err
 		}
@@ -44,7 +44,30 @@ func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic
 
 // Read implements clinic.Store. Its state is that of the first statement.
 func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
-	return s.inTx(ctx, false, func(w *work) error { return fn(ctx, view{w}) })
+	return s.read(ctx, func(w *work) error { return fn(ctx, view{w}) })
+}
+
+// read runs fn in a transaction that only reads.
+func (s *Store) read(ctx context.Context, fn func(w *work) error) error {
+	conn, err := s.acquire(ctx)
+	if err != nil {
+		return err
+	}
+	defer s.giveBack(ctx, conn)
+	return fn(newWork(conn.Conn(), false))
+}
+
+// giveBack ends a transaction that only read, and gives its connection back. What it read is known, so nobody waits for the trip that
+// this takes. Close does, as for every connection.
+func (s *Store) giveBack(ctx context.Context, conn *pgxpool.Conn) {
+	if isOver(conn.Conn()) {
+		conn.Release()
+		return
+	}
+	go func() {
+		defer conn.Release()
+		s.rollBack(ctx, conn.Conn())
+	}()
 }
 
 // TokenFamily implements clinic.Callers.
@@ -69,8 +92,8 @@ func alone[T any](ctx context.Context, s *Store, st statement, scan func(scanner
 	return one(ctx, &work{conn: conn.Conn(), begun: true}, st, scan, args...)
 }
 
-// inTx runs fn in a transaction, and rolls back what it has not committed.
-func (s *Store) inTx(ctx context.Context, writes bool, fn func(w *work) error) error {
+// inTx runs fn in a transaction that may write, and rolls back what it has not committed.
+func (s *Store) inTx(ctx context.Context, fn func(w *work) error) error {
 	conn, err := s.acquire(ctx)
 	if err != nil {
 		return err
@@ -78,7 +101,7 @@ func (s *Store) inTx(ctx context.Context, writes bool, fn func(w *work) error) e
 	defer conn.Release()
 	// Deferred, so that a panic passes through and leaves nothing behind.
 	defer s.rollBack(ctx, conn.Conn())
-	return fn(newWork(conn.Conn(), writes))
+	return fn(newWork(conn.Conn(), true))
 }
 
 // acquire waits for a connection, though not for longer than the store has patience: where all are in use, or the server is away,
@@ -99,10 +122,12 @@ func (s *Store) acquire(ctx context.Context) (*pgxpool.Conn, error) {
 // idle is the state of a connection on which no transaction runs (PostgreSQL 15 manual, ReadyForQuery).
 const idle = 'I'
 
+// isOver tells whether no transaction runs on a connection. One that has gone took its transaction with it; whoever used it was told.
+func isOver(conn *pgx.Conn) bool { return conn.IsClosed() || conn.PgConn().TxStatus() == idle }
+
 // rollBack ends a transaction that was not committed. It waits for no lock, and not for a context that has ended.
 func (s *Store) rollBack(ctx context.Context, conn *pgx.Conn) {
-	// A connection that has gone took its transaction with it; whoever used it was told.
-	if conn.IsClosed() || conn.PgConn().TxStatus() == idle {
+	if isOver(conn) {
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), rollBackTime)
