@@ -19,7 +19,7 @@ type binder struct{}
 
 // Bind implements echo.Binder.
 func (binder) Bind(into any, c echo.Context) error {
-	raw, err := io.ReadAll(c.Request().Body)
+	raw, err := octetsOf(c.Request().Body)
 	if err != nil {
 		return errInterrupted.Because(err)
 	}
@@ -41,6 +41,14 @@ func (binder) Bind(into any, c echo.Context) error {
 		return body.Unreadable(err)
 	}
 	return nil
+}
+
+// octetsOf returns all of a body, which mostly has been read already.
+func octetsOf(from io.Reader) ([]byte, error) {
+	if whole, is := from.(*wholeBody); is {
+		return whole.octets, nil
+	}
+	return io.ReadAll(from)
 }
 
 // noNullTruth refuses null where true or false is wanted: left to itself it would be read as false, and a question of a

@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"bytes"
 	"compress/gzip"
 	"encoding/json"
 	"fmt"
@@ -111,6 +112,28 @@ func TestABodyAtTheLimitIsRead(t *testing.T) {
 		method: http.MethodPost, path: "/v1/households", as: w.clinician, body: `{"label":"plain"}`,
 		header: map[string]string{"Content-Encoding": "identity"},
 	}).ok(http.StatusCreated)
+}
+
+// TestABadBodyLeavesNothingToTheNext sends bodies by turns that are compressed well and badly: what inflates them is used again.
+func TestABadBodyLeavesNothingToTheNext(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	post := func(body []byte) reply {
+		return w.do(call{
+			method: http.MethodPost, path: "/v1/households", as: w.clinician, body: body, header: map[string]string{"Content-Encoding": "gzip"},
+		})
+	}
+	for i := range 4 {
+		label := strings.Repeat("green folder, ", i%3) + "blue"
+		good := gzipped(t, []byte(`{"label":"`+label+`"}`), 1+i%9)
+		altered := bytes.Clone(good)
+		altered[len(altered)-5] ^= 0xff // in the checksum
+		for _, bad := range [][]byte{[]byte("no gzip"), good[:len(good)-3], altered, good[:5]} {
+			post(bad).refused(http.StatusBadRequest, "body-unreadable")
+			made := post(good).ok(http.StatusCreated).text("id")
+			assert.Equal(t, label, w.clinician.get("/v1/households/"+made).ok(http.StatusOK).text("label"))
+		}
+	}
 }
 
 // TestAnswersAreCompressed asks for gzip and for none.

@@ -12,6 +12,7 @@ import (
 	"net/netip"
 	"runtime/debug"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -114,7 +115,7 @@ func readBody(next echo.HandlerFunc) echo.HandlerFunc {
 		if err != nil {
 			return err
 		}
-		r.Body = io.NopCloser(bytes.NewReader(body))
+		r.Body = &wholeBody{Reader: bytes.NewReader(body), octets: body}
 		r.ContentLength = int64(len(body))
 		r.Header.Del("Content-Encoding")
 		return next(c)
@@ -139,30 +140,68 @@ func passOver(r *http.Request) error {
 	return nil
 }
 
+// wholeBody is a body that has been read already.
+type wholeBody struct {
+	*bytes.Reader
+	octets []byte
+}
+
+// Close implements io.Closer.
+func (*wholeBody) Close() error { return nil }
+
+// usualBody is room for an evening, and more than most bodies need. Only as much is taken before there is that much: what a body says
+// of its own length may be anything.
+const usualBody = 8 << 10
+
 func inflated(r *http.Request) ([]byte, error) {
 	var from io.Reader = r.Body
+	room := min(r.ContentLength, usualBody)
 	switch strings.ToLower(r.Header.Get("Content-Encoding")) {
 	case "", "identity":
 	case "gzip":
 		// What hardly compresses grows a little, so the bound that tells is the one after decompression.
-		unzipped, err := gzip.NewReader(io.LimitReader(r.Body, 2*clinic.MaxBody))
+		unzipped, err := inflaterOf(io.LimitReader(r.Body, 2*clinic.MaxBody))
 		if err != nil {
 			return nil, errUncompress.Because(err)
 		}
-		from = unzipped
+		defer giveBack(unzipped)
+		from, room = unzipped, usualBody
 	default:
 		return nil, errEncoding
 	}
-	body, err := io.ReadAll(io.LimitReader(from, clinic.MaxBody+1))
+	body := bytes.NewBuffer(make([]byte, 0, max(room, 0)+bytes.MinRead))
+	_, err := body.ReadFrom(io.LimitReader(from, clinic.MaxBody+1))
 	switch {
-	case len(body) > clinic.MaxBody:
+	case body.Len() > clinic.MaxBody:
 		return nil, errTooLarge
 	case errors.Is(err, gzip.ErrChecksum) || errors.Is(err, gzip.ErrHeader):
 		return nil, errUncompress.Because(err)
 	case err != nil:
 		return nil, errInterrupted.Because(err)
 	}
-	return body, nil
+	return body.Bytes(), nil
+}
+
+// inflaters are kept for the next body, since each has a window of 32 KiB (RFC 1951, section 2).
+var inflaters sync.Pool
+
+// inflaterOf returns an inflater that has read the header of what it is to inflate.
+func inflaterOf(from io.Reader) (*gzip.Reader, error) {
+	kept, ok := inflaters.Get().(*gzip.Reader)
+	if !ok {
+		return gzip.NewReader(from)
+	}
+	if err := kept.Reset(from); err != nil {
+		giveBack(kept)
+		return nil, err
+	}
+	return kept, nil
+}
+
+// giveBack keeps an inflater, but nothing of what it has inflated: Reset begins all anew, whatever came of the last body.
+func giveBack(inflater *gzip.Reader) {
+	_ = inflater.Reset(bytes.NewReader(nil)) // in which there is no header
+	inflaters.Put(inflater)
 }
 
 var errNoToken = fault.New(fault.Unauthenticated, "token-required", "Send an access token: Authorization: Bearer and the token.")

@@ -19,7 +19,7 @@ import (
 	"swallowtail/internal/practice"
 )
 
-// envelope is what goes around entries: its members, each still as it was sent. The entries within are looked at one by
+// envelope is what goes around entries: its members, each still as it was sent, a part of the body. The entries within are looked at one by
 // one, so what is wrong inside one, even a member named twice, fails nothing but it.
 type envelope struct {
 	members map[string]jsontext.Value
@@ -29,7 +29,7 @@ type envelope struct {
 // openEnvelope reads the members of an envelope. A body that is no JSON object, or names a member of the envelope twice,
 // can't be read.
 func openEnvelope(body []byte) (*envelope, error) {
-	d := jsontext.NewDecoder(bytes.NewBuffer(body), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	d := decoderOf(body)
 	if start, err := d.ReadToken(); err != nil || start.Kind() != '{' {
 		return nil, Missing(err)
 	}
@@ -50,7 +50,8 @@ func openEnvelope(body []byte) (*envelope, error) {
 		if len(e.members) == maxMembers {
 			return nil, errMembers
 		}
-		e.members[key] = value.Clone()
+		end := d.InputOffset() // the next reading ends the value, but not the body
+		e.members[key] = body[end-int64(len(value)) : end : end]
 	}
 	if _, err := d.ReadToken(); err != nil {
 		return nil, Unreadable(err)
@@ -59,6 +60,10 @@ func openEnvelope(body []byte) (*envelope, error) {
 		return nil, errTrailing
 	}
 	return e, nil
+}
+
+func decoderOf(json []byte) *jsontext.Decoder {
+	return jsontext.NewDecoder(bytes.NewBuffer(json), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
 }
 
 // maxMembers is how many members an envelope may have, of a newer schema too.
@@ -119,7 +124,7 @@ func (e *envelope) entries() [][]byte {
 		e.wrong("entries", "Give an array of entries.")
 		return nil
 	}
-	d := jsontext.NewDecoder(bytes.NewBuffer(value), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+	d := decoderOf(value)
 	if _, err := d.ReadToken(); err != nil {
 		e.wrong("entries", "Give an array of entries.")
 		return nil
@@ -132,7 +137,7 @@ func (e *envelope) entries() [][]byte {
 			e.wrong("entries", "Give an array of entries.")
 			return nil
 		}
-		entries = append(entries, entry.Clone())
+		entries = append(entries, entry.Clone()) // which may be kept for long, while the body isn't
 	}
 	return entries
 }

@@ -52,6 +52,20 @@ func TestWhatFollowsTheObjectIsNeverPassedOver(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// What is kept of a body for long must not keep all of it, which may be far larger.
+func TestEntriesAreNoPartOfTheBody(t *testing.T) {
+	t.Parallel()
+	body := []byte(envelopes[1])
+	r, err := SyncRequest(body)
+	require.NoError(t, err)
+	want := []string{string(r.Entries[0]), string(r.Entries[1])}
+	for i := range body {
+		body[i] = '#'
+	}
+	assert.Equal(t, want, []string{string(r.Entries[0]), string(r.Entries[1])})
+	assert.Equal(t, "AAEC", r.Cursor)
+}
+
 func TestAWholeNumberIsOneHoweverItIsWritten(t *testing.T) {
 	t.Parallel()
 	r, err := SyncRequest([]byte(`{"schema":1.0,"cursor":null,"sent_at":"2027-03-02T19:50:00-04:00","limit":25e1,"entries":[]}`))
