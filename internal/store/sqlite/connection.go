@@ -112,6 +112,9 @@ func takeOf(ctx context.Context, db *sql.DB, begin func(t *transaction) error) (
 // beginOn begins a transaction on a free connection, waiting for one.
 func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, error) {
 	return takeOf(ctx, db, func(t *transaction) (err error) {
+		if readOnly {
+			ctx = context.WithoutCancel(ctx) // it takes no lock yet, so that nobody need watch whether the context ends
+		}
 		t.tx, err = t.on.BeginTx(ctx, driver.TxOptions{ReadOnly: readOnly})
 		return err
 	})
