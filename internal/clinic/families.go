@@ -3,6 +3,7 @@ package clinic
 import (
 	"slices"
 	"sync"
+	"unsafe"
 
 	"github.com/google/uuid"
 
@@ -13,10 +14,15 @@ import (
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 16 << 20
-	// sizeOfEntry is about what an entry takes in memory beside itself as it was sent: as it is stored, and as the door read it.
-	sizeOfEntry = 600
-	// sizeOfFamily is about what a family of one learner, one plan and two devices takes beside its entries and what is kept of folds.
-	sizeOfFamily = 6 << 10
+	// What each takes in memory, about, beside its texts: an entry as it is stored and as the door read it; a household with its people,
+	// plans and enrolments; a device; a reminder, a try to deliver it and what came of following a family up; what is kept of a fold.
+	sizeOfEntry     = 600
+	sizeOfHousehold = 5 << 10
+	sizeOfDevice    = 500
+	sizeOfDelivery  = 300
+	sizeOfTry       = 150
+	sizeOfFollowUp  = 200
+	sizeOfFold      = 1 << 10
 )
 
 // families are households as they were read or folded last, kept in memory so that the next call about one reads nothing but whether it
@@ -24,9 +30,10 @@ const (
 //
 // Only what is known to be committed may be kept.
 type families struct {
-	mu   sync.Mutex
-	kept map[uuid.UUID]*family
-	size int // of all, in octets
+	mu    sync.Mutex
+	kept  map[uuid.UUID]*family
+	sizes map[uuid.UUID]int // of each, in octets
+	size  int               // of all
 }
 
 // of returns a household as it was kept, lean and of whatever edition; nil where it is not.
@@ -43,37 +50,49 @@ func (f *families) keep(now *family) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.forget(id)
+	if size > mostKept {
+		return
+	}
 	for other := range f.kept {
 		if f.size+size <= mostKept {
 			break
 		}
 		f.forget(other)
 	}
-	if size > mostKept {
-		return
-	}
 	if f.kept == nil {
-		f.kept = map[uuid.UUID]*family{}
+		f.kept, f.sizes = map[uuid.UUID]*family{}, map[uuid.UUID]int{}
 	}
-	f.kept[id] = now
+	f.kept[id], f.sizes[id] = now, size
 	f.size += size
 }
 
 func (f *families) forget(household uuid.UUID) {
-	if kept := f.kept[household]; kept != nil {
-		f.size -= kept.size()
-		delete(f.kept, household)
-	}
+	f.size -= f.sizes[household]
+	delete(f.kept, household)
+	delete(f.sizes, household)
 }
 
 // size returns about how many octets a family takes.
 func (f *family) size() int {
-	size := sizeOfFamily
+	size := sizeOfHousehold + len(f.devices)*sizeOfDevice
 	for i := range f.stored {
-		size += sizeOfEntry + len(f.stored[i].Sent)
+		size += sizeOfEntry + cap(f.stored[i].Sent) + cap(f.stored[i].Problem)
+	}
+	for _, deliveries := range f.past {
+		for i := range deliveries {
+			size += sizeOfDelivery
+			for _, t := range deliveries[i].Tries {
+				size += sizeOfTry + len(t.Detail)
+			}
+		}
+	}
+	for _, followUps := range f.followUps {
+		for _, u := range followUps {
+			size += sizeOfFollowUp + len(u.Note)
+		}
 	}
 	for _, p := range f.kept {
-		size += len(p.Row) + len(p.Weighed.Doc) + len(p.Nights)*packedNight
+		size += sizeOfFold + cap(p.Row) + cap(p.Weighed.Doc) + cap(p.Nights)*int(unsafe.Sizeof(ProjectedNight{}))
 	}
 	return size
 }

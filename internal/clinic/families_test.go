@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"fmt"
+	"runtime"
 	"slices"
 	"testing"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/practice"
+	"swallowtail/internal/reminder"
 )
 
 // entriesOf returns entries as a household holds them, each a try of the given ease.
@@ -95,7 +97,7 @@ func TestFamiliesAreBounded(t *testing.T) {
 		return &family{household: Household{ID: uuid.UUID{n}}, stored: []StoredEntry{{Sent: make([]byte, octets)}}}
 	}
 	for n := range byte(20) {
-		f := made(n, mostKept/4-sizeOfFamily)
+		f := made(n, mostKept/4-sizeOfHousehold)
 		known.keep(f)
 		assert.LessOrEqual(t, known.size, mostKept)
 		assert.Same(t, &f.stored[0], &known.of(uuid.UUID{n}).stored[0], "the newest is kept")
@@ -103,9 +105,51 @@ func TestFamiliesAreBounded(t *testing.T) {
 	assert.Len(t, known.kept, 3)
 	known.keep(made(19, mostKept))
 	assert.Nil(t, known.of(uuid.UUID{19}), "nor is what was kept before in its place")
+	assert.Len(t, known.kept, 2, "and nobody makes room for it")
 	size := 0
 	for _, f := range known.kept {
 		size += f.size()
 	}
 	assert.Equal(t, size, known.size)
+	assert.Len(t, known.sizes, len(known.kept))
+}
+
+// TestASizeIsWhatAFamilyTakes makes many families of one kind and compares what they take of the heap with what is said of them.
+func TestASizeIsWhatAFamilyTakes(t *testing.T) {
+	for name, made := range map[string]func() *family{
+		"of entries": func() *family {
+			f := &family{stored: entriesOf(1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5)}
+			return f.whole().lean()
+		},
+		"of flaws": func() *family {
+			f := &family{stored: entriesOf(1)}
+			f.stored[0].Problem = make([]byte, 50_000)
+			return f.whole().lean()
+		},
+		"of reminders": func() *family {
+			f := &family{past: map[uuid.UUID][]reminder.Delivery{}}
+			for range 200 {
+				f.past[uuid.Nil] = append(f.past[uuid.Nil], reminder.Delivery{Tries: make([]reminder.Try, 2)})
+			}
+			return f.whole().lean()
+		},
+	} {
+		var all [400]*family
+		taken := func() uint64 {
+			runtime.GC()
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			return m.HeapAlloc
+		}
+		before := taken()
+		for i := range all {
+			all[i] = made()
+		}
+		each := float64(taken()-before) / float64(len(all))
+		said := all[0].size()
+		t.Logf("%s: %.0f octets, said to be %d", name, each, said)
+		assert.Less(t, each, 1.25*float64(said), name)
+		assert.Greater(t, 2*each, float64(said), name)
+		runtime.KeepAlive(&all)
+	}
 }

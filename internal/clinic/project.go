@@ -93,12 +93,10 @@ func (f *folded) save(ctx context.Context, tx Tx) error {
 	return err
 }
 
-// keepFolded keeps families in memory that have been folded, once what came of that is durable, which err says.
-func (s *Service) keepFolded(err error, all ...*folded) {
-	for _, f := range all {
-		if err == nil && f != nil {
-			s.families.keep(f.family)
-		}
+// keepFolded keeps a family in memory that has been folded, once what came of that is durable, which err says.
+func (s *Service) keepFolded(err error, f *folded) {
+	if err == nil && f != nil {
+		s.families.keep(f.family)
 	}
 }
 

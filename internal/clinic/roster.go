@@ -79,16 +79,20 @@ func (s *Service) refoldSome(ctx context.Context, now time.Time, list func(conte
 
 // refoldHouseholdsOf refolds the households of learners in one transaction, with what has just been weighed of any of them.
 func (s *Service) refoldHouseholdsOf(ctx context.Context, learners []uuid.UUID, fresh weighedNow, now time.Time) error {
-	var done []*folded
+	var done []*family
 	err := s.Store.InTx(ctx, func(ctx context.Context, tx Tx) (err error) {
 		done, err = s.foldHouseholdsOf(ctx, tx, learners, fresh, now)
 		return err
 	})
-	s.keepFolded(err, done...)
+	for _, f := range done {
+		if err == nil {
+			s.families.keep(f)
+		}
+	}
 	return err
 }
 
-func (s *Service) foldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) (all []*folded, err error) {
+func (s *Service) foldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.UUID, fresh weighedNow, now time.Time) (all []*family, err error) {
 	if err := tx.LockHouseholds(ctx, learners); err != nil {
 		return nil, err
 	}
@@ -106,7 +110,7 @@ func (s *Service) foldHouseholdsOf(ctx context.Context, tx Tx, learners []uuid.U
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, f)
+		all = append(all, f.lean()) // which is all that is wanted of it, and far less than the whole
 	}
 	return all, nil
 }

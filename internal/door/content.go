@@ -67,15 +67,18 @@ func (r *reader) contentOf(sent []byte) [sha256.Size]byte {
 // canonicals holds what canonical forms have been written on.
 var canonicals = sync.Pool{New: func() any { return new([]byte) }}
 
-// sentOf returns the entry as it is kept: without its stamp and without white space. What is not one JSON object is kept as
-// it came.
+// sentOf returns the entry as it is kept: without its stamp and without white space, and in no more memory than that. What is not one
+// JSON object is kept as it came.
 func (r *reader) sentOf(raw []byte) []byte {
 	if !r.sound {
 		return bytes.Clone(raw)
 	}
 	sent := compact(raw)
 	if r.entry.presence(memberStamp) != absent {
-		return r.withoutStamp(sent)
+		sent = r.withoutStamp(sent)
+	}
+	if cap(sent) > len(sent) {
+		return bytes.Clone(sent) // which may be far shorter than what came
 	}
 	return sent
 }

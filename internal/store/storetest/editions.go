@@ -46,6 +46,7 @@ func editions(b *bundle) {
 		}
 	}
 	assert.Greater(b, len(moved), 12, "%v", moved)
+	assert.True(b, moved["AddCaregiver"])
 	now := read(b, folderOf(other.household))
 	elsewhere.Edition.Epoch = now.Edition.Epoch // which one of the changes renews
 	assert.Equal(b, elsewhere, now)

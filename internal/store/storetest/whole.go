@@ -69,6 +69,9 @@ func (w world) change() []use {
 		{"AddCaregiver", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.AddCaregiver(ctx, sampleCaregiver(added, id(aHousehold, added)))
 		}},
+		{"AddCaregiver", func(ctx context.Context, tx clinic.Tx) error {
+			return tx.AddCaregiver(ctx, sampleCaregiver(added+1, w.household))
+		}},
 		{"RecordConsent", func(ctx context.Context, tx clinic.Tx) error {
 			return tx.RecordConsent(ctx, w.caregiver, "9", minutes(9))
 		}},
