@@ -182,6 +182,7 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
+	change(t, db, `ALTER TABLE projection DROP COLUMN reminders`)
 	change(t, db, `ALTER TABLE household DROP COLUMN edition; ALTER TABLE household DROP COLUMN heard; ALTER TABLE device ADD COLUMN heard INTEGER`)
 	change(t, db, `DROP INDEX projection_by_stale; ALTER TABLE projection DROP COLUMN stale`)
 	change(t, db, `DROP INDEX projection_by_refolded; ALTER TABLE projection DROP COLUMN refolded`)

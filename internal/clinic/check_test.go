@@ -123,6 +123,7 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 		nights    = "the nights are not what a fresh fold gives: "
 		reminders = "the reminders are not what a fresh fold gives: "
 		other     = `CAST(zeroblob(15) || x'01' AS BLOB)`
+		named     = `; UPDATE projection SET reminders = (SELECT json_group_object(lower(hex(id)), due) FROM reminder)`
 	)
 	// The nights are packed, 29 octets each, from 2027-03-01 on.
 	nightsAs := func(expression string) string {
@@ -148,10 +149,11 @@ func TestCheckFindsAlteredProjections(t *testing.T) {
 		"a night gone":         {nightsAs(`substr(nights, 1, 41) || x'01' || substr(nights, 43)`), nights + "2027-03-02 is missing"},
 		"many nights":          {nightsAs(`substr(nights, 1, 87)`), nights + "2027-03-04 is missing, 2027-03-05 is missing, 2027-03-06 is missing, 2027-03-07 is missing, 2027-03-08 is missing, 2027-03-09 is missing, 2027-03-10 is missing, 2027-03-11 is missing, 2027-03-12 is missing, 2027-03-13 is missing, and 1 more"},
 		"a change to come":     {nightsAs(`substr(nights, 1, 11) || x'07' || substr(nights, 13)`), "nights are said to have changed at revisions that are not there yet: 2027-03-01 at 7"},
-		"a reminder's instant": {`UPDATE reminder SET due = due + 1, answer = ` + answer(`id`, `due + 1`, `kind`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 differs (due 2027-03-02T23:30:00.001Z and not 2027-03-02T23:30:00.000Z)"},
+		"a reminder's instant": {`UPDATE reminder SET due = due + 1, claimed = 1, answer = ` + answer(`id`, `due + 1`, `kind`, `substr(answer, 81, 8)`) + named, reminders + "tonight of 2027-03-02 differs (due 2027-03-02T23:30:00.001Z and not 2027-03-02T23:30:00.000Z)"},
 		"a reminder's kind":    {`UPDATE reminder SET kind = 'missed', answer = ` + answer(`id`, `due`, `'missed'`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 differs (kind)"},
 		"a reminder's run":     {`UPDATE reminder SET answer = ` + answer(`id`, `due`, `kind`, `unhex('0000000000000001')`), reminders + "tonight of 2027-03-02 differs (run)"},
-		"another reminder":     {`UPDATE reminder SET id = ` + other + `, answer = ` + answer(other, `due`, `kind`, `substr(answer, 81, 8)`), reminders + "tonight of 2027-03-02 is missing, tonight of 2027-03-02 is one too many"},
+		"another reminder":     {`UPDATE reminder SET id = ` + other + `, answer = ` + answer(other, `due`, `kind`, `substr(answer, 81, 8)`) + named, reminders + "tonight of 2027-03-02 is missing, tonight of 2027-03-02 is one too many"},
+		"an unnamed reminder":  {`UPDATE projection SET reminders = '{}'`, reminders + "tonight of 2027-03-02 is missing"},
 		"no reminder":          {`DELETE FROM reminder`, reminders + "tonight of 2027-03-02 is missing"},
 		"when it lapses":       {`UPDATE projection SET reminders_until = NULL`, reminders + "lapse never and not 2027-03-03T01:00:00.000Z"},
 		"what is due next":     {`UPDATE projection SET next_due = NULL`, reminders + "next due never and not 2027-03-02T23:30:00.000Z"},

@@ -161,6 +161,12 @@ func TestInspect(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, faults)
 
+	_, err = s.writer.db.ExecContext(t.Context(), `UPDATE projection SET reminders = '{}'`)
+	require.NoError(t, err)
+	faults, err = s.Inspect(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, []string{"3 reminders are kept that no learner's fold names"}, faults)
+
 	_, err = s.writer.db.ExecContext(t.Context(), `PRAGMA foreign_keys = off`)
 	require.NoError(t, err)
 	_, err = s.writer.db.ExecContext(t.Context(), `UPDATE device SET household_key = 99`)

@@ -36,14 +36,15 @@ var crowd = []string{
 		nights_wrong, heard, nickname, nickname_order, flags, roster_row, weighed)
 	SELECT learner_key, 1, id, ?2, ?2 + 36000000, ?2 + 36000000, ?2 + 86400000, 'running', learner_key % 9, learner_key % 7,
 		?2 - learner_key % 1000, nickname, 'kit', '[]', zeroblob(400), zeroblob(200) FROM learner`,
+	`UPDATE projection SET reminders = json_object(lower(hex(randomblob(16))),
+		?2 + 900000 * iif(learner_key % 20 = 0, -(learner_key / 20 % 4), 1 + learner_key % 91))`,
 	`WITH drawn AS MATERIALIZED (
-		SELECT randomblob(16) AS id, household_key, l.learner_key, l.id AS learner_id, h.id AS household_id,
-			?2 + 900000 * iif(l.learner_key % 20 = 0, -(l.learner_key / 20 % 4), 1 + l.learner_key % 91) AS due
-		FROM learner l JOIN household h USING (household_key))
-	INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, kind, lapses, ready, answer)
-	SELECT 1, due, id, household_key, learner_key, 'tonight', due + 14400000, due, CAST(id || learner_id || household_id ||
+		SELECT unhex(r.key) AS id, household_key, l.learner_key, l.id AS learner_id, h.id AS household_id, r.value AS due
+		FROM learner l JOIN household h USING (household_key) JOIN projection p USING (learner_key) JOIN json_each(p.reminders) r)
+	INSERT INTO reminder (clinic_key, claimed, due, id, household_key, learner_key, kind, lapses, ready, answer)
+	SELECT 1, 0, due, id, household_key, learner_key, 'tonight', due + 14400000, due, CAST(id || learner_id || household_id ||
 		unhex(format('%016x%016x%016x%016x%016x', due, due + 14400000, ?2, 20000, 0)) || 'tonight' AS BLOB)
-	FROM drawn ORDER BY due`,
+	FROM drawn ORDER BY due, id`,
 }
 
 // crowded returns a store with a clinic of so many learners. It is filled without a journal and without the indexes, which are

@@ -25,25 +25,31 @@ var (
 			until, repeatable, claims, changed, ready, tries)`}
 	// A reminder is due when its delivery is, unless the reminder time has been moved since: then it is found by its learner. As with
 	// entries, the ids come as one JSON array.
-	readyWhenDue     = statement{"note when reminders are ready", `UPDATE reminder SET ready = named.column4 FROM (`}
+	readyWhenDue = statement{"note when reminders are ready", `
+		UPDATE reminder SET ready = named.column5, claimed = named.column5 IS NOT reminder.due FROM (`}
 	readyAsDelivered = statement{"note when reminders are ready", `
-		UPDATE reminder SET ready = d.ready FROM delivery d
-		WHERE d.id IN (SELECT unhex(value, '-') FROM json_each(?))
-			AND reminder.learner_key = d.learner_key AND reminder.id = d.id`}
+		WITH named AS MATERIALIZED (
+			SELECT r.clinic_key, r.claimed, r.due, r.id, d.ready
+			FROM delivery d CROSS JOIN projection p ON p.learner_key = d.learner_key
+				CROSS JOIN json_each(p.reminders) AS named ON unhex(named.key) = d.id CROSS JOIN reminder r ON ` + placeNamed + `
+			WHERE d.id IN (SELECT unhex(value, '-') FROM json_each(?)))
+		UPDATE reminder SET ready = named.ready, claimed = named.ready IS NOT named.due FROM named
+		WHERE reminder.clinic_key = named.clinic_key AND reminder.claimed = named.claimed AND reminder.due = named.due
+			AND reminder.id = named.id`}
 
 	// The ids that deliveries name come one after the other in one value, as idsOf puts them, so that one statement finds the keys
 	// for any number of deliveries. When they are due comes as a JSON array. What has just been read as ready lies side by side in
 	// the table of reminders, while its household and its learner may be anywhere.
 	keysOfReminders = statement{"find reminders", `
-		SELECT named.key, r.household_key, r.clinic_key, r.learner_key
+		SELECT named.key, r.household_key, r.clinic_key, r.learner_key, r.claimed
 		FROM json_each(?2) AS named CROSS JOIN clinic c ON c.id = substr(?1, 80 * named.key + 17, 16)
-			CROSS JOIN reminder r ON r.clinic_key = c.clinic_key AND r.due = named.value
+			CROSS JOIN reminder r ON r.clinic_key = c.clinic_key AND r.claimed IN (0, 1) AND r.due = named.value
 				AND r.id = substr(?1, 80 * named.key + 65, 16)
 		WHERE substr(r.answer, 33, 16) = substr(?1, 80 * named.key + 1, 16)
 			AND substr(r.answer, 17, 16) = substr(?1, 80 * named.key + 33, 16)
 			AND substr(?1, 80 * named.key + 49, 16) = zeroblob(16)`}
 	keysOfDeliveries = statement{"find what deliveries are of", `
-		SELECT named.key, h.household_key, h.clinic_key, l.learner_key
+		SELECT named.key, h.household_key, h.clinic_key, l.learner_key, NULL
 		FROM json_each(?2) AS named CROSS JOIN household h ON h.id = substr(?1, 80 * named.key + 1, 16)
 			CROSS JOIN clinic c ON c.clinic_key = h.clinic_key AND c.id = substr(?1, 80 * named.key + 17, 16)
 			LEFT JOIN learner l ON l.id = substr(?1, 80 * named.key + 33, 16) AND l.household_key = h.household_key
@@ -59,7 +65,8 @@ const selectDelivery = `
 		LEFT JOIN learner l USING (learner_key)`
 
 const wherePlaceIsTheSame = `) AS named
-	WHERE reminder.clinic_key = named.column1 AND reminder.due = named.column2 AND reminder.id = named.column3`
+	WHERE reminder.clinic_key = named.column1 AND reminder.claimed = named.column2 AND reminder.due = named.column3
+		AND reminder.id = named.column4`
 
 const replaceDelivery = ` ON CONFLICT (id) DO UPDATE SET household_key = excluded.household_key, due = excluded.due,
 	clinic_key = excluded.clinic_key, learner_key = excluded.learner_key, address = excluded.address,
@@ -130,8 +137,8 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 			string(d.State), idOrNull(d.Claim), msOrNull(d.Until), d.Repeatable, d.Sends, msOrNull(d.Changed), ready, asList(&tries),
 		}
 		switch {
-		case k.projected:
-			places = append(places, []any{k.clinic, ms(d.Due), d.ID[:], ready})
+		case k.claimed.Valid:
+			places = append(places, []any{k.clinic, k.claimed, ms(d.Due), d.ID[:], ready})
 		case k.learner.Valid:
 			others = append(others, d.ID)
 		}
@@ -150,7 +157,8 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 type deliveryKeys struct {
 	household, clinic int64
 	learner           sql.NullInt64
-	found, projected  bool // its reminder is there, and due when the delivery is
+	claimed           sql.NullBool // so is its reminder, where that is there and due when the delivery is
+	found             bool
 }
 
 // keysOf finds the keys of all that deliveries are of; NotFound where anything is not there, or not in the clinic or household
@@ -159,22 +167,22 @@ func (t *tx) keysOf(ctx context.Context, deliveries []clinic.Delivery) ([]delive
 	ids, due := idsOf(deliveries)
 	keys := make([]deliveryKeys, len(deliveries))
 	found := 0
-	read := func(st statement, projected bool) error {
+	read := func(st statement) error {
 		return t.each(ctx, st, func(row scanner) error {
 			var i int
 			var k deliveryKeys
-			err := row.Scan(&i, &k.household, &k.clinic, &k.learner)
+			err := row.Scan(&i, &k.household, &k.clinic, &k.learner, &k.claimed)
 			if err == nil && !keys[i].found {
-				k.found, k.projected = true, projected
+				k.found = true
 				keys[i] = k
 				found++
 			}
 			return err
 		}, ids, asList(&due))
 	}
-	err := read(keysOfReminders, true)
+	err := read(keysOfReminders)
 	if err == nil && found < len(deliveries) {
-		err = read(keysOfDeliveries, false)
+		err = read(keysOfDeliveries)
 	}
 	if err == nil && found < len(deliveries) {
 		err = t.failed(keysOfDeliveries, sql.ErrNoRows)

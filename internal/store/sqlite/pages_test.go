@@ -292,7 +292,7 @@ func TestAnEveningWritesFewPages(t *testing.T) {
 	for i := range alone {
 		s.handIn(s.Service, &chosen[i], at.Add(time.Duration(i)*time.Second), strandEvenings, strandEvenings+1)
 	}
-	assert.LessOrEqual(t, s.perEvening("alone", s.logged(), alone), 20.0)
+	assert.LessOrEqual(t, s.perEvening("alone", s.logged(), alone), 17.0)
 
 	s.checkpoint()
 	s.together(chosen[alone:], at.Add(time.Minute), strandEvenings, strandEvenings+1)

@@ -28,10 +28,10 @@ var (
 	// Both are followed by what else is to be said.
 	addProjection = statement{"save projection", `
 		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew, status,
-			urgency, nights_wrong, flags, roster_row, basis, verdict, nearness, nights, heard, nickname, nickname_order, refolded, weighed)`}
+			urgency, nights_wrong, flags, roster_row, basis, verdict, nearness, nights, reminders, heard, nickname, nickname_order, refolded, weighed)`}
 	changeProjection = statement{"save projection", `
 		UPDATE projection SET folded = ?2, until = ?3, next_due = ?4, reminders_until = ?5, reminders_renew = ?6, status = ?7,
-			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15`}
+			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15, reminders = ?16`}
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
@@ -135,10 +135,10 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, before *cl
 	if err := t.changes(ctx, keys.household); err != nil {
 		return err
 	}
-	if err := t.saveRow(ctx, keys, &p); err != nil {
+	if err := t.saveReminders(ctx, keys, &p); err != nil {
 		return err
 	}
-	if err := t.saveReminders(ctx, keys, &p); err != nil {
+	if err := t.saveRow(ctx, keys, &p); err != nil {
 		return err
 	}
 	return t.saveConcerns(ctx, keys, p.Concerns)
@@ -178,11 +178,15 @@ func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Project
 		return err
 	}
 	delete(t.known.written, keys.learner)
+	places, err := placesOf(p.Reminders)
+	if err != nil {
+		return err
+	}
 	now := written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc}
 	values := []any{
 		keys.learner, now.refolded, msOrNull(p.Until), msOrNull(p.NextDue), msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew),
 		p.Status, p.Urgency, p.NightsWrong, asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Verdict, p.Nearness,
-		blob(clinic.PackNights(p.Nights)),
+		blob(clinic.PackNights(p.Nights)), places,
 	}
 	if absent {
 		row := slices.Insert(values, 1, any(keys.clinic), any(p.Learner[:]))

@@ -6,6 +6,8 @@ import (
 	"context"
 	"database/sql"
 	"encoding/binary"
+	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"slices"
 	"strconv"
@@ -18,22 +20,38 @@ import (
 )
 
 var (
-	remindersOfLearner = statement{"list reminders", `SELECT ` + joinedRows + `, NULL FROM reminder AS named WHERE learner_key = ?`}
-	removeReminders    = statement{"remove reminders", `DELETE FROM reminder WHERE learner_key = ?`}
-	insertReminders    = statement{"save reminders", `
-		INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, kind, lapses, ready, answer)`}
-	reminderContact = statement{"note contact with reminders", `
-		UPDATE reminder SET answer = CAST(substr(answer, 1, 64) || ?1 || substr(answer, 73) AS BLOB) WHERE learner_key = ?2`}
+	// What is kept of a learner's fold says where the reminders are.
+	remindersOfLearner = statement{"list reminders", `
+		SELECT ` + joinedRows + `, NULL
+		FROM projection p CROSS JOIN json_each(p.reminders) AS named CROSS JOIN reminder r ON ` + placeNamed + `
+		WHERE p.learner_key = ?`}
+	removeReminder  = statement{"remove reminder", `DELETE FROM reminder` + wherePlace}
+	insertReminders = statement{"save reminders", `
+		INSERT OR REPLACE INTO reminder (clinic_key, claimed, due, id, household_key, learner_key, kind, lapses, ready, answer)`}
+	reminderContact = statement{"note contact with reminder", `
+		UPDATE reminder SET answer = CAST(substr(answer, 1, 64) || ?5 || substr(answer, 73) AS BLOB)` + wherePlace}
 
+	// Those whom nobody has claimed and those whom somebody has are in the same order, each by themselves: a page is among the
+	// first of both.
 	dueReminders = statement{"list due reminders", `
 		SELECT ` + joinedRows + `, NULL FROM (
 			SELECT answer, ready FROM reminder
-			WHERE clinic_key = ?1 AND due <= ?2 AND (due, id) > (?3, ?4) AND lapses > ?2
+			WHERE clinic_key = ?1 AND claimed = 0 AND due <= ?2 AND (due, id) > (?3, ?4) AND lapses > ?2
+			ORDER BY due, id LIMIT ?5) AS named
+		UNION ALL SELECT ` + joinedRows + `, NULL FROM (
+			SELECT answer, ready FROM reminder
+			WHERE clinic_key = ?1 AND claimed = 1 AND due <= ?2 AND (due, id) > (?3, ?4) AND lapses > ?2
 			ORDER BY due, id LIMIT ?5) AS named`}
+	// Whom nobody has claimed is ready when it is due.
 	readyReminders = statement{"list ready reminders", `
 		SELECT ` + joinedRows + `, CAST(group_concat(household_key, ' ') AS BLOB) FROM (
 			SELECT answer, ready, household_key FROM reminder
-			WHERE clinic_key = ?1 AND ready <= ?2 AND due <= ?2 AND lapses > ?2 AND kind IN (SELECT value FROM json_each(?3))
+			WHERE clinic_key = ?1 AND claimed = 0 AND due <= ?2 AND lapses > ?2 AND kind IN (SELECT value FROM json_each(?3))
+			ORDER BY due, id LIMIT ?4) AS named
+		UNION ALL SELECT ` + joinedRows + `, CAST(group_concat(household_key, ' ') AS BLOB) FROM (
+			SELECT answer, ready, household_key FROM reminder
+			WHERE clinic_key = ?1 AND claimed = 1 AND ready <= ?2 AND due <= ?2 AND lapses > ?2
+				AND kind IN (SELECT value FROM json_each(?3))
 			ORDER BY ready, id LIMIT ?4) AS named`}
 	staleReminders = statement{"list stale reminders", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND reminders_renew <= ?2 AND learner_id > ?3
@@ -47,6 +65,12 @@ var (
 // joinedRows is a page as two values, each with an item for each row: what goes from SQLite to Go row by row takes three times as
 // long.
 const joinedRows = `CAST(group_concat(answer, x'0a') AS BLOB), CAST(group_concat(coalesce(ready, ''), ' ') AS BLOB)`
+
+// The place of a reminder: as its values are bound, and as what is kept of its learner's fold names it.
+const (
+	wherePlace = ` WHERE clinic_key = ?1 AND claimed = ?2 AND due = ?3 AND id = ?4`
+	placeNamed = `r.clinic_key = p.clinic_key AND r.claimed IN (0, 1) AND r.due = named.value AND r.id = unhex(named.key)`
+)
 
 // answerSize is the length of an answer up to its kind: three ids and five numbers.
 const answerSize = 3*16 + 5*8
@@ -150,7 +174,7 @@ func (v view) DueReminders(
 	due, id := after(from)
 	found, err := v.keptReminders(ctx, dueReminders, key, ms(at), due, id[:], limit)
 	slices.SortFunc(found, byDue)
-	return found, err
+	return found[:min(limit, len(found))], err
 }
 
 // ReadyReminders implements clinic.ProjectionView.
@@ -163,7 +187,7 @@ func (v view) ReadyReminders(
 	}
 	found, err := v.keptReminders(ctx, readyReminders, key, ms(at), asList(&kinds), limit)
 	slices.SortFunc(found, byReady)
-	return found, err
+	return found[:min(limit, len(found))], err
 }
 
 // RemindersOf implements clinic.ProjectionView.
@@ -212,7 +236,8 @@ func (v view) LapsedReminders(ctx context.Context, of uuid.UUID, at time.Time, l
 	return all(ctx, v.work, lapsedReminders, value[uuid.UUID], key, ms(at), limit)
 }
 
-// saveReminders replaces a learner's reminders, where they are others than before.
+// saveReminders replaces a learner's reminders, where they are others than before. What is kept of the fold names those before until
+// it is saved.
 func (t *tx) saveReminders(ctx context.Context, keys projectionKeys, p *clinic.Projection) error {
 	before, err := t.allRemindersOf(ctx, keys.learner)
 	if err != nil {
@@ -224,20 +249,45 @@ func (t *tx) saveReminders(ctx context.Context, keys projectionKeys, p *clinic.P
 		return nil
 	}
 	if slices.EqualFunc(before, wanted, sameButHeard) {
-		_, err = t.exec(ctx, reminderContact, number(ms(p.Heard)), keys.learner)
-		return err
+		return t.eachPlace(ctx, reminderContact, keys.clinic, before, number(ms(p.Heard)))
 	}
-	if _, err := t.exec(ctx, removeReminders, keys.learner); err != nil {
+	if err := t.eachPlace(ctx, removeReminder, keys.clinic, before); err != nil {
 		return err
 	}
 	rows := make([][]any, len(wanted))
 	for i := range wanted {
 		r := &wanted[i]
-		rows[i] = []any{
-			keys.clinic, ms(r.Due), r.ID[:], keys.household, keys.learner, r.Kind, ms(r.Lapses), msOrNull(r.Ready), answerOf(r),
-		}
+		rows[i] = append(placeOf(keys.clinic, r), keys.household, keys.learner, r.Kind, ms(r.Lapses), msOrNull(r.Ready), answerOf(r))
 	}
 	return t.writeMany(ctx, insertReminders, "", rows)
+}
+
+// eachPlace runs a statement for the place of each reminder.
+func (t *tx) eachPlace(ctx context.Context, st statement, of int64, reminders []clinic.DueReminder, others ...any) error {
+	for i := range reminders {
+		if err := t.execOne(ctx, st, append(placeOf(of, &reminders[i]), others...)...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// placeOf returns where a clinic's reminder is kept.
+func placeOf(of int64, r *clinic.DueReminder) []any {
+	return []any{of, !r.Ready.Equal(r.Due), ms(r.Due), r.ID[:]}
+}
+
+// placesOf says where reminders are kept, as what is kept of their learner's fold has it.
+func placesOf(reminders []clinic.ProjectedReminder) (string, error) {
+	due := make(map[string]int64, len(reminders))
+	for i := range reminders {
+		due[hex.EncodeToString(reminders[i].ID[:])] = ms(reminders[i].Due)
+	}
+	places, err := json.Marshal(due)
+	if err != nil {
+		return "", fmt.Errorf("say where reminders are: %w", err)
+	}
+	return string(places), nil
 }
 
 func sameButHeard(a, b clinic.DueReminder) bool {

@@ -84,14 +84,14 @@ func TestAReminderIsWhatIsAnsweredOfIt(t *testing.T) {
 		return tx.SaveProjection(ctx, f.projection(1), nil)
 	}))
 	for _, change := range []string{
-		`UPDATE reminder SET id = zeroblob(16)`, `UPDATE reminder SET due = due + 1`, `UPDATE reminder SET lapses = 0`,
+		`UPDATE reminder SET id = zeroblob(16)`, `UPDATE reminder SET due = due + 1, ready = ready + 1`, `UPDATE reminder SET lapses = 0`,
 		`UPDATE reminder SET kind = kind || 's'`, `UPDATE reminder SET answer = CAST(answer || 's' AS BLOB)`,
 		`UPDATE reminder SET answer = CAST(substr(answer, 1, 80) || kind AS BLOB)`,
 	} {
 		_, err := s.writer.db.ExecContext(t.Context(), change)
 		require.ErrorContains(t, err, "CHECK constraint failed: answer", change)
 	}
-	_, err := s.writer.db.ExecContext(t.Context(), `UPDATE reminder SET ready = 7`)
+	_, err := s.writer.db.ExecContext(t.Context(), `UPDATE reminder SET ready = 7, claimed = 1`)
 	require.NoError(t, err)
 }
 
