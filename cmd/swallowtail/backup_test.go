@@ -182,9 +182,14 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
-	change(t, db, `ALTER TABLE projection DROP COLUMN reminders`)
+	change(t, db, `DROP INDEX projection_by_stale; DROP INDEX projection_by_heard; DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
+	for _, column := range []string{
+		"stale", "nearness_place", "heard_place", "stale_before", "nearness_before", "heard_before", "reminders",
+	} {
+		change(t, db, `ALTER TABLE projection DROP COLUMN `+column)
+	}
+	change(t, db, `CREATE INDEX projection_by_heard ON projection (heard)`)
 	change(t, db, `ALTER TABLE household DROP COLUMN edition; ALTER TABLE household DROP COLUMN heard; ALTER TABLE device ADD COLUMN heard INTEGER`)
-	change(t, db, `DROP INDEX projection_by_stale; ALTER TABLE projection DROP COLUMN stale`)
 	change(t, db, `DROP INDEX projection_by_refolded; ALTER TABLE projection DROP COLUMN refolded`)
 	change(t, db, `CREATE INDEX projection_by_until ON projection (until); CREATE INDEX projection_by_folded ON projection (folded)`)
 	change(t, db, `CREATE INDEX projection_by_reminders ON projection (reminders_until); CREATE INDEX projection_by_renew ON projection (reminders_renew)`)
@@ -198,8 +203,7 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	change(t, db, `ALTER TABLE projection DROP COLUMN nights; CREATE TABLE night (
 		learner_key INTEGER, night INTEGER, changed_rev INTEGER, gone INTEGER, doc BLOB, PRIMARY KEY (learner_key, night))`)
 	change(t, db, `DROP TABLE recovery_code; DROP TABLE known_address; DROP INDEX refresh_token_ended; ALTER TABLE member DROP COLUMN disabled`)
-	change(t, db, `DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
-	for _, column := range []string{"nearness_down", "nearness", "verdict", "weighed", "basis"} {
+	for _, column := range []string{"nearness", "verdict", "weighed", "basis"} {
 		change(t, db, `ALTER TABLE projection DROP COLUMN `+column)
 	}
 	file, made := takeBackup(t, db)

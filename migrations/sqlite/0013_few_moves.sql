@@ -28,3 +28,25 @@ UPDATE projection SET reminders = coalesce((SELECT json_group_object(lower(hex(r
 DROP TABLE reminder;
 ALTER TABLE reminder_in_one_order RENAME TO reminder;
 CREATE INDEX reminder_by_ready ON reminder (clinic_key, ready, id) WHERE claimed = 1 AND ready IS NOT NULL;
+
+-- In some orders an upload moves a learner each evening, and from one page to another. Who uploads is weighed soon afterwards, many in
+-- one transaction: until then they stay where they were before, and whoever reads one of these orders looks at the unweighed too.
+-- Those who are stale are looked for among all who may be, so that it does no harm to be there too early.
+DROP INDEX projection_by_heard;
+DROP INDEX projection_by_nearness;
+DROP INDEX projection_by_stale;
+DROP INDEX projection_unweighed;
+ALTER TABLE projection DROP COLUMN nearness_down;
+ALTER TABLE projection DROP COLUMN stale;
+ALTER TABLE projection ADD COLUMN heard_before INTEGER;    -- where it was in each of the three before it was to be weighed
+ALTER TABLE projection ADD COLUMN nearness_before INTEGER;
+ALTER TABLE projection ADD COLUMN stale_before INTEGER;
+ALTER TABLE projection ADD COLUMN heard_place INTEGER AS (iif(weighed IS NULL, coalesce(heard_before, heard), heard)) VIRTUAL;
+ALTER TABLE projection ADD COLUMN nearness_place INTEGER AS (iif(weighed IS NULL, coalesce(nearness_before, -nearness), -nearness)) VIRTUAL;
+ALTER TABLE projection ADD COLUMN stale INTEGER AS (min(iif(weighed IS NULL, coalesce(stale_before, 9223372036854775807),
+	9223372036854775807), coalesce(until, 9223372036854775807), coalesce(reminders_until, 9223372036854775807),
+	coalesce(reminders_renew, 9223372036854775807))) VIRTUAL;
+CREATE INDEX projection_by_heard ON projection (clinic_key, heard_place, learner_id);
+CREATE INDEX projection_by_nearness ON projection (clinic_key, nearness_place, learner_id);
+CREATE INDEX projection_by_stale ON projection (clinic_key, stale, learner_id);
+CREATE INDEX projection_unweighed ON projection (clinic_key, learner_id, heard) WHERE weighed IS NULL;

@@ -18,44 +18,44 @@ var (
 	projectionByKey = statement{"read projection", `
 		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.reminders_renew, p.status, p.urgency,
 			p.nights_wrong, p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness, p.nights,
-			p.refolded
+			p.refolded, p.heard_place, p.nearness_place, p.stale
 		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
 	learnerAndClinic = statement{"find learner", `
 		SELECT l.learner_key, h.household_key, c.clinic_key, h.id
 		FROM learner l JOIN household h USING (household_key) JOIN clinic c USING (clinic_key)
 		WHERE l.id = ? AND c.id = ?`}
-	writtenOf = statement{"read projection", `SELECT heard, nickname, refolded, weighed FROM projection WHERE learner_key = ?`}
+	writtenOf = statement{"read projection", `
+		SELECT heard, nickname, refolded, weighed, heard_place, nearness_place, stale FROM projection WHERE learner_key = ?`}
 	// Both are followed by what else is to be said.
 	addProjection = statement{"save projection", `
 		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew, status,
 			urgency, nights_wrong, flags, roster_row, basis, verdict, nearness, nights, reminders, heard, nickname, nickname_order, refolded, weighed)`}
 	changeProjection = statement{"save projection", `
 		UPDATE projection SET folded = ?2, until = ?3, next_due = ?4, reminders_until = ?5, reminders_renew = ?6, status = ?7,
-			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15, reminders = ?16`}
+			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15, reminders = ?16,
+			heard_before = ?17, nearness_before = ?18, stale_before = ?19`}
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
 	weighed = statement{"list what was weighed", `
 		SELECT learner_id, weighed FROM projection WHERE clinic_key = ? AND weighed IS NOT NULL`}
-	// Most have no verdict until they are weighed, and lie side by side in the order by verdict.
 	unweighed = statement{"list unweighed projections", `
-		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND nearness_down = 0 AND weighed IS NULL AND learner_id > ?2
-		UNION ALL
-		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND weighed IS NULL AND nearness <> 0 AND learner_id > ?2
-		ORDER BY learner_id LIMIT ?3`}
+		SELECT learner_id FROM projection WHERE clinic_key = ? AND weighed IS NULL AND learner_id > ? ORDER BY learner_id LIMIT ?`}
 )
 
 // keptProjection is a projection without its reminders and concerns, and what else there is in its row.
 type keptProjection struct {
 	clinic.Projection
 	refolded instant
+	places   places
 }
 
 func scanProjection(row scanner, p *keptProjection) error {
 	return row.Scan(&p.Learner, &p.Clinic, (*instant)(&p.Folded), (*instant)(&p.Until), (*instant)(&p.NextDue),
 		(*instant)(&p.RemindersUntil), (*instant)(&p.RemindersRenew), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard),
 		&p.Nickname, asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc),
-		&p.Verdict, &p.Nearness, (*nights)(&p.Nights), &p.refolded)
+		&p.Verdict, &p.Nearness, (*nights)(&p.Nights), &p.refolded,
+		&p.places.heard, &p.places.nearness, &p.places.stale)
 }
 
 // Projection implements clinic.ProjectionView.
@@ -69,7 +69,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 		return clinic.Projection{}, err
 	}
 	p := kept.Projection
-	v.known.written[key] = written{ms(p.Heard), p.Nickname, ms(time.Time(kept.refolded)), p.Weighed.Doc}
+	v.known.written[key] = written{ms(p.Heard), p.Nickname, ms(time.Time(kept.refolded)), p.Weighed.Doc, kept.places}
 	if p.Reminders, err = v.remindersOf(ctx, key); err != nil {
 		return clinic.Projection{}, err
 	}
@@ -130,7 +130,7 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, before *cl
 		return err
 	}
 	if before != nil {
-		t.noteWritten(keys, before)
+		t.noteBeside(keys, before)
 	}
 	if err := t.changes(ctx, keys.household); err != nil {
 		return err
@@ -154,16 +154,22 @@ type written struct {
 	nickname string
 	refolded int64
 	weighed  []byte
+	places   places
 }
 
 func scanWritten(row scanner, w *written) error {
-	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed))
+	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed), &w.places.heard, &w.places.nearness, &w.places.stale)
 }
 
-// noteWritten remembers what there is of a projection, as whoever replaces it has read it. When it was folded last for another reason
-// than that the household was heard from is not known, though not later than it was folded: enough to tell whether that moves.
-func (t *tx) noteWritten(keys projectionKeys, p *clinic.Projection) {
-	t.known.written[keys.learner] = written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc}
+// places are where a row is in the indexes that an evening's upload would move it in, each onto other pages. Until it is weighed, which
+// is soon and with others, it stays where it was, and whoever reads those orders looks at the unweighed beside them.
+type places struct {
+	heard, nearness, stale int64
+}
+
+// noteBeside remembers what there is beside the row of a projection, as whoever replaces it has read it. What is in the row alone is not in
+// what they have read.
+func (t *tx) noteBeside(keys projectionKeys, p *clinic.Projection) {
 	t.known.concerns[keys.learner] = concernsToKeep(p.Concerns)
 	t.known.reminders[keys.learner] = remindersToKeep(keys, p)
 }
@@ -178,15 +184,15 @@ func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Project
 		return err
 	}
 	delete(t.known.written, keys.learner)
-	places, err := placesOf(p.Reminders)
+	due, err := dueOf(p.Reminders)
 	if err != nil {
 		return err
 	}
-	now := written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc}
+	now := written{ms(p.Heard), p.Nickname, ms(p.Folded), p.Weighed.Doc, places{}}
 	values := []any{
 		keys.learner, now.refolded, msOrNull(p.Until), msOrNull(p.NextDue), msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew),
 		p.Status, p.Urgency, p.NightsWrong, asList(&p.Flags), blob(p.Row), p.Weighed.Basis[:], p.Verdict, p.Nearness,
-		blob(clinic.PackNights(p.Nights)), places,
+		blob(clinic.PackNights(p.Nights)), due,
 	}
 	if absent {
 		row := slices.Insert(values, 1, any(keys.clinic), any(p.Learner[:]))
@@ -196,6 +202,7 @@ func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Project
 	if now.refolded == now.heard && before.refolded <= now.refolded {
 		now.refolded = before.refolded
 	}
+	values = append(values, before.places.heard, before.places.nearness, before.places.stale)
 	changed, values := now.after(before, values)
 	return t.execOne(ctx, statement{changeProjection.task, changeProjection.text + changed + ` WHERE learner_key = ?1`}, values...)
 }

@@ -55,7 +55,9 @@ var (
 			ORDER BY ready, id LIMIT ?4) AS named`}
 	staleReminders = statement{"list stale reminders", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND reminders_renew <= ?2 AND learner_id > ?3
-		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND heard > ?2 AND folded > ?2 AND learner_id > ?3
+		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND heard_place > ?2 AND folded > ?2 AND learner_id > ?3
+		UNION SELECT learner_id FROM projection
+			WHERE clinic_key = ?1 AND weighed IS NULL AND heard > ?2 AND folded > ?2 AND learner_id > ?3
 		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND refolded > ?2 AND folded > ?2 AND learner_id > ?3
 		ORDER BY learner_id LIMIT ?4`}
 	lapsedReminders = statement{"list lapsed reminders", `
@@ -277,17 +279,17 @@ func placeOf(of int64, r *clinic.DueReminder) []any {
 	return []any{of, !r.Ready.Equal(r.Due), ms(r.Due), r.ID[:]}
 }
 
-// placesOf says where reminders are kept, as what is kept of their learner's fold has it.
-func placesOf(reminders []clinic.ProjectedReminder) (string, error) {
+// dueOf says when reminders are due, by their ids, as what is kept of their learner's fold has it.
+func dueOf(reminders []clinic.ProjectedReminder) (string, error) {
 	due := make(map[string]int64, len(reminders))
 	for i := range reminders {
 		due[hex.EncodeToString(reminders[i].ID[:])] = ms(reminders[i].Due)
 	}
-	places, err := json.Marshal(due)
+	encoded, err := json.Marshal(due)
 	if err != nil {
-		return "", fmt.Errorf("say where reminders are: %w", err)
+		return "", fmt.Errorf("say when reminders are due: %w", err)
 	}
-	return string(places), nil
+	return string(encoded), nil
 }
 
 func sameButHeard(a, b clinic.DueReminder) bool {

@@ -24,12 +24,17 @@ var (
 	rosterByWrong = statement{"list roster", `
 		SELECT wrong_down, '', learner_id, roster_row` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
 		ORDER BY wrong_down, learner_id LIMIT ?6`}
+	// In these two the unweighed are still where they were before, and are looked at beside.
 	rosterByHeard = statement{"list roster", `
-		SELECT heard, '', learner_id, roster_row` + rosterFilter + ` AND (heard, learner_id) > (?4, ?5)
-		ORDER BY heard, learner_id LIMIT ?6`}
+		SELECT heard_place, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NOT NULL AND (heard_place, learner_id) > (?4, ?5)
+		UNION ALL
+		SELECT heard, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NULL AND (heard, learner_id) > (?4, ?5)
+		ORDER BY 1, 3 LIMIT ?6`}
 	rosterByNearness = statement{"list roster", `
-		SELECT nearness_down, '', learner_id, roster_row` + rosterFilter + ` AND (nearness_down, learner_id) > (?4, ?5)
-		ORDER BY nearness_down, learner_id LIMIT ?6`}
+		SELECT nearness_place, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NOT NULL AND (nearness_place, learner_id) > (?4, ?5)
+		UNION ALL
+		SELECT -nearness, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NULL AND (-nearness, learner_id) > (?4, ?5)
+		ORDER BY 1, 3 LIMIT ?6`}
 	rosterByNickname = statement{"list roster", `
 		SELECT 0, nickname_order, learner_id, roster_row` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
 		ORDER BY nickname_order, learner_id LIMIT ?6`}

@@ -90,32 +90,36 @@ func inPlaceOfOneRead(b *bundle) {
 	w := newWorld(b, 1)
 	save(b, w.projection())
 	later := minutes(3)
-	for what, change := range map[string]func(p *clinic.Projection){
-		"nothing": func(*clinic.Projection) {},
-		"news":    func(p *clinic.Projection) { p.Heard, p.Folded = later, later },
-		"a later fold": func(p *clinic.Projection) {
+	for _, c := range []struct {
+		what   string
+		change func(p *clinic.Projection)
+	}{
+		{"nothing", func(*clinic.Projection) {}},
+		{"news", func(p *clinic.Projection) { p.Heard, p.Folded = later, later }},
+		{"older news", func(p *clinic.Projection) { p.Heard, p.Folded = minutes(1), later }},
+		{"a later fold", func(p *clinic.Projection) {
 			p.Folded, p.Until, p.Urgency = later.Add(minutes(1).Sub(minutes(0))), later.Add(minutes(9).Sub(minutes(0))), 1
-		},
-		"a name":           func(p *clinic.Projection) { p.Nickname = "Robin" },
-		"a weighing":       func(p *clinic.Projection) { p.Weighed.Doc, p.Verdict, p.Nearness = []byte(`{"b": 2}`), "ready", 6 },
-		"no weighing":      func(p *clinic.Projection) { p.Weighed.Doc, p.Verdict, p.Nearness = nil, "", 0 },
-		"another reminder": func(p *clinic.Projection) { p.Reminders[0].Due = later },
-		"a later attempt":  func(p *clinic.Projection) { p.Reminders[1].Ready = later },
-		"no reminder":      func(p *clinic.Projection) { p.Reminders = nil },
-		"one concern less": func(p *clinic.Projection) { p.Concerns = p.Concerns[:1] },
-		"a longer run":     func(p *clinic.Projection) { p.Concerns[0].Run++ },
-		"a night":          func(p *clinic.Projection) { p.Nights[0].ChangedRev = 4 },
+		}},
+		{"a name", func(p *clinic.Projection) { p.Nickname = "Robin" }},
+		{"a weighing", func(p *clinic.Projection) { p.Weighed.Doc, p.Verdict, p.Nearness = []byte(`{"b": 2}`), "ready", 6 }},
+		{"no weighing", func(p *clinic.Projection) { p.Weighed.Doc, p.Verdict, p.Nearness = nil, "", 0 }},
+		{"another reminder", func(p *clinic.Projection) { p.Reminders[0].Due = later }},
+		{"a later attempt", func(p *clinic.Projection) { p.Reminders[1].Ready = later }},
+		{"no reminder", func(p *clinic.Projection) { p.Reminders = nil }},
+		{"one concern less", func(p *clinic.Projection) { p.Concerns = p.Concerns[:1] }},
+		{"a longer run", func(p *clinic.Projection) { p.Concerns[0].Run++ }},
+		{"a night", func(p *clinic.Projection) { p.Nights[0].ChangedRev = 4 }},
 	} {
 		before := read(b, func(ctx context.Context, v clinic.View) (clinic.Projection, error) {
 			return v.Projection(ctx, w.learner)
 		})
 		p := w.projection()
-		change(&p)
+		c.change(&p)
 		b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p, &before) })
 		told := read(b, w.keptAround)
 		b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, before, nil) })
 		b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p, nil) })
-		assert.Equal(b, read(b, w.keptAround), told, what)
+		assert.Equal(b, read(b, w.keptAround), told, c.what)
 	}
 }
 
@@ -124,6 +128,7 @@ type around struct {
 	Projection clinic.Projection
 	Due        []clinic.DueReminder
 	Concerns   []clinic.OpenConcern
+	Stale      []uuid.UUID // who was folded after an instant
 	Folder     clinic.Folder
 }
 
@@ -135,6 +140,9 @@ func (w world) keptAround(ctx context.Context, v clinic.View) (a around, err err
 		return a, err
 	}
 	if a.Concerns, err = v.Concerns(ctx, w.clinic, nil, 9); err != nil {
+		return a, err
+	}
+	if a.Stale, err = v.StaleReminders(ctx, w.clinic, minutes(2), clinic.Page{Limit: 9}); err != nil {
 		return a, err
 	}
 	a.Folder, err = v.Folder(ctx, w.household)

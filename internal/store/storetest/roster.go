@@ -107,6 +107,57 @@ func rosterOrders(b *bundle) {
 	require.Error(b, err, "an order that is not known")
 }
 
+// rosterUnweighed moves learners in several orders at once and leaves some of them unweighed, as uploads do, then weighs them.
+func rosterUnweighed(b *bundle) {
+	w := newWorld(b, 1)
+	saved := saveRoster(b, w)
+	check := func(what string) {
+		b.Helper()
+		for _, order := range allOrders() {
+			for _, limit := range []int{3, len(saved)} {
+				q := clinic.RosterQuery{Clinic: w.clinic, Order: order.name, Limit: limit}
+				require.Equal(b, order.sorted(saved), pagedRoster(b, q), "%s, %s in pages of %d", what, order.name, limit)
+			}
+		}
+		wanted := func(of func(p *clinic.Projection) bool) (learners []uuid.UUID) {
+			for i := range saved {
+				if of(&saved[i]) {
+					learners = append(learners, saved[i].Learner)
+				}
+			}
+			return learners
+		}
+		for n := range 12 {
+			at := minutes(n)
+			stale := read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+				return v.StaleProjections(ctx, w.clinic, at, 99)
+			})
+			require.ElementsMatch(b, wanted(func(p *clinic.Projection) bool { return !p.Until.After(at) }), stale, what)
+			lapsed := read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+				return v.LapsedReminders(ctx, w.clinic, at, 99)
+			})
+			require.ElementsMatch(b, wanted(func(p *clinic.Projection) bool { return !p.RemindersUntil.After(at) }), lapsed, what)
+			later := read(b, func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
+				return v.StaleReminders(ctx, w.clinic, at, clinic.Page{Limit: 99})
+			})
+			require.Equal(b, wanted(func(p *clinic.Projection) bool { return p.Folded.After(at) || !p.RemindersRenew.After(at) }), later, what)
+		}
+	}
+	for round, what := range []string{"at first", "moved", "moved again", "weighed", "weighed later"} {
+		for i := range saved {
+			p := &saved[i]
+			at := minutes(i*round%7 + 1)
+			p.Heard, p.Folded, p.Until, p.RemindersUntil, p.RemindersRenew = at, at, minutes(i*5%11), minutes(i*7%11+round), minutes(i*3%11)
+			p.Nearness, p.Weighed.Doc = i*(round+2)%5-1, []byte(`{}`)
+			if i%(round+1) > 0 && round < 3 {
+				p.Nearness, p.Weighed.Doc = i/9, nil
+			}
+			save(b, *p)
+		}
+		check(what)
+	}
+}
+
 func rosterFilters(b *bundle) {
 	w := newWorld(b, 1)
 	saved := saveRoster(b, w)

@@ -109,6 +109,7 @@ func ofPractice() []part {
 		{"unweighed projections", unweighed},
 		{"roster orders", rosterOrders},
 		{"roster filters", rosterFilters},
+		{"roster of some who are unweighed", rosterUnweighed},
 		{"roster rows", rosterRows},
 		{"stale reminders", staleReminders},
 		{"folded again", foldedAgain},
