@@ -75,6 +75,53 @@ func TestClaimsOutliveTheLighterTables(t *testing.T) {
 	}))
 }
 
+// TestRemindersAreFoundByTheFoldAfterTheUpgrade migrates a database in which an index led from a learner to the reminders: to one that
+// somebody has claimed, one that has been sent and one that nobody has claimed.
+func TestRemindersAreFoundByTheFoldAfterTheUpgrade(t *testing.T) {
+	t.Parallel()
+	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	known, err := known()
+	require.NoError(t, err)
+	require.NoError(t, s.migrate(t.Context(), known[:11]))
+	f := newFormerFamily(t, s)
+	_, err = s.writer.db.ExecContext(t.Context(), `
+		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, reminders_until, status, urgency, nights_wrong, heard,
+			nickname, nickname_order, flags, roster_row) SELECT learner_key, 1, id, 0, 9000, 'running', 0, 0, 0, '', '', '[]', x'' FROM learner;
+		INSERT INTO reminder (clinic_key, due, id, household_key, learner_key, kind, lapses, ready, answer)
+		SELECT 1, 1000, unhex(format('%032x', value)), h.household_key, l.learner_key, 'missed', 9000, nullif(1000 * value, 3000),
+			CAST(unhex(format('%032x', value)) || l.id || h.id || unhex(format('%016x%016x%016x%016x%016x', 1000, 9000, 0, 20000, 1)) ||
+				'missed' AS BLOB)
+		FROM learner l JOIN household h USING (household_key) JOIN json_each('[1, 2, 3]')`)
+	require.NoError(t, err)
+	require.NoError(t, s.Migrate(t.Context()))
+
+	at := func(seconds int64) time.Time { return time.Unix(seconds, 0).UTC() }
+	want := func(n byte, ready time.Time) clinic.ProjectedReminder {
+		return clinic.ProjectedReminder{
+			ID: uuid.UUID{15: n}, Kind: "missed", Night: 20000, Due: at(1), Lapses: at(9), Run: 1, Ready: ready,
+		}
+	}
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		of, err := tx.RemindersOf(ctx, f.learner)
+		require.NoError(t, err)
+		assert.Equal(t, []clinic.ProjectedReminder{want(1, at(1)), want(2, at(2)), want(3, time.Time{})}, of)
+		for second, ready := range map[int64]int{0: 0, 1: 1, 2: 2, 9: 0} {
+			found, err := tx.ReadyReminders(ctx, f.clinic, at(second), []string{"missed"}, 9)
+			require.NoError(t, err)
+			assert.Len(t, found, ready, "after %d s", second)
+		}
+		p := f.projection(1)
+		p.Reminders = []clinic.ProjectedReminder{want(4, at(1))}
+		require.NoError(t, tx.SaveProjection(ctx, p, nil))
+		due, err := tx.DueReminders(ctx, f.clinic, at(5), nil, 9)
+		assert.Len(t, due, 1, "none of those before are left")
+		return err
+	}))
+	faults, err := s.Inspect(t.Context())
+	require.NoError(t, err)
+	assert.Empty(t, faults)
+}
+
 // TestAReminderIsWhatIsAnsweredOfIt alters one of the two behind the program's back.
 func TestAReminderIsWhatIsAnsweredOfIt(t *testing.T) {
 	t.Parallel()
