@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/base64"
 	"net/http"
+	"strconv"
 	"strings"
 
 	"swallowtail/internal/served"
@@ -26,6 +27,7 @@ func encoded(document any) (answer, error) {
 
 func (a answer) write(w http.ResponseWriter) error {
 	w.Header().Set("Content-Type", cmp.Or(a.kind, "application/json"))
+	w.Header().Set("Content-Length", strconv.Itoa(len(a.body))) // which whoever compresses it takes away again
 	w.WriteHeader(a.status)
 	_, err := w.Write(a.body)
 	return err
