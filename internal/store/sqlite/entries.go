@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -49,7 +50,8 @@ var (
 	homeOfLearner   = statement{"find learner", `SELECT household_key FROM learner WHERE id = ?`}
 	homeOfEnrolment = statement{"find enrolment", `
 		SELECT household_key FROM enrolment JOIN learner USING (learner_key) WHERE enrolment.id = ?`}
-	homeOfDevice = statement{"find device", `SELECT device_key, household_key FROM device WHERE id = ?`}
+	devicePlace = statement{"find device", `
+		SELECT d.device_key, d.household_key, p.id FROM device d JOIN caregiver p USING (caregiver_key) WHERE d.id = ?`}
 )
 
 // What always has the same length is read as one column, which is quicker than three.
@@ -246,12 +248,16 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, be
 			return err
 		}
 	}
-	delete(t.known.heads, household)
 	if err := t.writeMany(ctx, insertEntries, "", rows); err != nil {
 		return err
 	}
 	last := entries[len(entries)-1]
-	return t.execOne(ctx, moveHead, last.Rev, last.Chain[:], t.steps(head.key), head.key)
+	err = t.execOne(ctx, moveHead, last.Rev, last.Chain[:], t.steps(head.key), head.key)
+	if err == nil {
+		head.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
+		t.known.heads[household] = head
+	}
+	return err
 }
 
 // refuseKnown answers Conflict where an id is there already, or twice among those that are new. Nobody else can write meanwhile.
@@ -275,11 +281,7 @@ func entryRow(ctx context.Context, keys keysOfHousehold, e *clinic.StoredEntry) 
 	if err != nil {
 		return nil, err
 	}
-	device, err := keys.find(ctx, deviceOfHousehold, e.Device)
-	if err != nil {
-		return nil, err
-	}
-	author, err := keys.authorOf(ctx, e, device)
+	device, author, err := keys.writer(ctx, e)
 	if err != nil {
 		return nil, err
 	}
@@ -312,15 +314,36 @@ func (k keysOfHousehold) find(ctx context.Context, st statement, id uuid.UUID) (
 	return key, nil
 }
 
-// authorOf returns how an author is kept: as NULL where it is the caregiver whose device it is.
-func (k keysOfHousehold) authorOf(ctx context.Context, e *clinic.StoredEntry, device any) (any, error) {
-	if key, has := device.(int64); has {
-		from, err := k.device(ctx, key)
-		if err != nil || from.owner == e.Author.ID.UUID {
-			return nil, err
-		}
+// writer returns how the device and the author of an entry are kept: the author as NULL where it is the caregiver whose device it is.
+func (k keysOfHousehold) writer(ctx context.Context, e *clinic.StoredEntry) (device, author any, err error) {
+	author = e.Author.ID.UUID[:]
+	if e.Device == uuid.Nil {
+		return nil, author, nil
 	}
-	return e.Author.ID.UUID[:], nil
+	from, err := k.placed(ctx, e.Device)
+	if err == nil && from.household != k.household {
+		err = k.failed(devicePlace, sql.ErrNoRows)
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	if from.owner == e.Author.ID.UUID {
+		author = nil
+	}
+	return from.key, author, nil
+}
+
+// placedDevice is a device's key, the household it is in and whose it is, none of which ever changes.
+type placedDevice struct {
+	key, household int64
+	owner          uuid.UUID
+}
+
+// placed returns where a device is; NotFound where there is none.
+func (w *work) placed(ctx context.Context, device uuid.UUID) (placedDevice, error) {
+	return remembered(w.known.placed, device, func() (placedDevice, error) {
+		return one(ctx, w, devicePlace, func(row scanner, d *placedDevice) error { return row.Scan(&d.key, &d.household, &d.owner) }, device[:])
+	})
 }
 
 // RenewEpoch implements clinic.RecordTx.
@@ -336,14 +359,9 @@ func (t *tx) SetJournal(ctx context.Context, journal uuid.UUID) error {
 
 // Heard implements clinic.RecordTx.
 func (t *tx) Heard(ctx context.Context, device uuid.UUID, when time.Time) error {
-	at, err := one(ctx, t.work, homeOfDevice, scanHome, device[:])
+	at, err := t.placed(ctx, device)
 	if err != nil {
 		return err
 	}
 	return t.execOne(ctx, heard, at.key, ms(when), t.steps(at.household), at.household)
 }
-
-// home is a row's key, and that of its household.
-type home struct{ key, household int64 }
-
-func scanHome(row scanner, h *home) error { return row.Scan(&h.key, &h.household) }

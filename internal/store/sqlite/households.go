@@ -197,7 +197,7 @@ func (t *tx) AddDevice(ctx context.Context, d clinic.Device) error {
 
 // RevokeDevice implements clinic.ClinicTx.
 func (t *tx) RevokeDevice(ctx context.Context, device uuid.UUID, when time.Time) error {
-	at, err := one(ctx, t.work, homeOfDevice, scanHome, device[:])
+	at, err := t.placed(ctx, device)
 	if err != nil {
 		return err
 	}

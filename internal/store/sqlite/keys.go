@@ -21,7 +21,6 @@ var (
 	caregiverOfHousehold = statement{"find caregiver", `
 		SELECT caregiver_key FROM caregiver WHERE id = ? AND household_key = ?`}
 	learnerOfHousehold = statement{"find learner", `SELECT learner_key FROM learner WHERE id = ? AND household_key = ?`}
-	deviceOfHousehold  = statement{"find device", `SELECT device_key FROM device WHERE id = ? AND household_key = ?`}
 )
 
 // key returns the key of a row, among those of a household where the statement asks for its key; NotFound where there is

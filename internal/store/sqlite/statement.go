@@ -86,6 +86,7 @@ type memo struct {
 	learners   map[uuid.UUID]int64
 	learnerIDs map[int64]uuid.UUID // by the learner's key
 	devices    map[int64]ownedDevice
+	placed     map[uuid.UUID]placedDevice
 	heads      map[uuid.UUID]keyedHead        // by household
 	ids        map[int64]map[uuid.UUID]bool   // of entries, by the household's key
 	reminders  map[int64][]clinic.DueReminder // by the learner's key, as the others
@@ -97,7 +98,7 @@ type memo struct {
 func newMemo() memo {
 	return memo{
 		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
-		devices: map[int64]ownedDevice{}, heads: map[uuid.UUID]keyedHead{}, ids: map[int64]map[uuid.UUID]bool{},
+		devices: map[int64]ownedDevice{}, placed: map[uuid.UUID]placedDevice{}, heads: map[uuid.UUID]keyedHead{}, ids: map[int64]map[uuid.UUID]bool{},
 		reminders: map[int64][]clinic.DueReminder{},
 		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{}, changed: map[int64]bool{},
 	}
