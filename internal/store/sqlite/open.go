@@ -41,7 +41,7 @@ type Options struct {
 
 // writersOwn are the settings of the writer alone. A claim of reminders touches hundreds of families, so it has 16 MiB of the file
 // at hand; and what undoes a statement that fails half-way is kept in memory, not in another file.
-var writersOwn = []string{"cache_size(-16384)", "temp_store(memory)"}
+var writersOwn = []string{"cache_size(-16384)", "temp_store(memory)", "wal_autocheckpoint(4000)"}
 
 // Store is a SQLite file. It is safe for use by several goroutines.
 type Store struct {
