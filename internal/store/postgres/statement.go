@@ -141,12 +141,12 @@ func (w *work) run(ctx context.Context, calls ...call) error {
 		w.begun = true
 	}
 	if len(calls) == 1 {
-		rows, err := w.conn.Query(ctx, calls[0].text, calls[0].args...)
+		rows, err := w.conn.Query(ctx, calls[0].text, bound(calls[0].args)...)
 		return w.failed(calls[0].statement, calls[0].take(rows, err))
 	}
 	batch := &pgx.Batch{}
 	for _, c := range calls {
-		batch.Queue(c.text, c.args...)
+		batch.Queue(c.text, bound(c.args)...)
 	}
 	results := w.conn.SendBatch(ctx, batch)
 	for i := range calls {

@@ -119,3 +119,49 @@ func (l list[T]) BytesValue() ([]byte, error) { return json.Marshal(l.of) }
 
 // ScanBytes implements pgtype.BytesScanner.
 func (l list[T]) ScanBytes(from []byte) error { return json.Unmarshal(from, l.of) }
+
+// bound returns arguments as the driver writes them without a detour. It takes an id for a text and reads that again; and it goes through
+// a list one reflected value after the other, unless the list says what is in it.
+func bound(args []any) []any {
+	all := make([]any, len(args))
+	for i, arg := range args {
+		switch a := arg.(type) {
+		case uuid.UUID:
+			all[i] = idOf(a)
+		case *uuid.UUID:
+			all[i] = idOrNone(a)
+		case []uuid.UUID:
+			all[i] = listed(a, idOf)
+		case []*uuid.UUID:
+			all[i] = listed(a, idOrNone)
+		case []text:
+			all[i] = pgtype.FlatArray[text](a)
+		case [][]byte:
+			all[i] = pgtype.FlatArray[[]byte](a)
+		default:
+			all[i] = arg
+		}
+	}
+	return all
+}
+
+func idOf(id uuid.UUID) pgtype.UUID { return pgtype.UUID{Bytes: id, Valid: true} }
+
+func idOrNone(id *uuid.UUID) pgtype.UUID {
+	if id == nil {
+		return pgtype.UUID{}
+	}
+	return idOf(*id)
+}
+
+// listed returns a list as the driver takes it: NULL for one that is nil.
+func listed[T, U any](from []T, to func(T) U) pgtype.FlatArray[U] {
+	if from == nil {
+		return nil
+	}
+	list := make(pgtype.FlatArray[U], len(from))
+	for i := range from {
+		list[i] = to(from[i])
+	}
+	return list
+}
