@@ -44,23 +44,33 @@ func (r *Row) Link(before Head) {
 	r.Hash = r.hash(before.Hash)
 }
 
-// hash covers every field, each with its length before it, so that no two rows look alike.
-func (r *Row) hash(before [sha256.Size]byte) [sha256.Size]byte {
-	h := sha256.New()
-	put := func(b []byte) {
-		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
-		h.Write(b)
-	}
-	put(before[:])
-	put(r.Clinic[:])
-	for _, n := range []int64{r.Seq, r.At.UnixMilli()} {
-		put(binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // the bits are what is hashed
-	}
+// Sealed returns the octets that a row's hash is over, but for the hash of the row before it and its own number, both of which a store may
+// know only as it writes the row: the first comes between before and between, the second, as eight octets with the highest first, between
+// between and after. Every field has its length before it, so that no two rows look alike.
+func (r *Row) Sealed() (before, between, after []byte) {
+	before = long(nil, sha256.Size)
+	between = long(put(nil, r.Clinic[:]), 8)
+	after = put(nil, long(nil, r.At.UnixMilli()))
 	for _, text := range []string{r.Role, r.Token, r.From, r.Did, r.Outcome, r.Note} {
-		put([]byte(text))
+		after = put(after, []byte(text))
 	}
 	for _, id := range []uuid.UUID{r.Who, r.Household, r.Learner, r.Thing} {
-		put(id[:])
+		after = put(after, id[:])
+	}
+	return before, between, after
+}
+
+func put(to, field []byte) []byte { return append(long(to, int64(len(field))), field...) }
+
+func long(to []byte, n int64) []byte {
+	return binary.BigEndian.AppendUint64(to, uint64(n)) //nolint:gosec // the bits are what is hashed
+}
+
+func (r *Row) hash(of [sha256.Size]byte) [sha256.Size]byte {
+	before, between, after := r.Sealed()
+	h := sha256.New()
+	for _, part := range [][]byte{before, of[:], between, long(nil, r.Seq), after} {
+		h.Write(part)
 	}
 	return [sha256.Size]byte(h.Sum(nil))
 }

@@ -546,6 +546,7 @@ type AuditView interface {
 
 // AuditTx adds to audit trails. Nothing takes from them.
 type AuditTx interface {
-	// AppendAudit adds a row that is linked behind the head of its clinic's trail.
-	AppendAudit(ctx context.Context, row *audit.Row) error
+	// AppendAudit links a row behind the head of its clinic's trail, as audit.Row.Link does, and adds it. It keeps other writers from the
+	// trail from then on. What number and hash the row comes to have, AuditHead tells.
+	AppendAudit(ctx context.Context, row audit.Row) error
 }

@@ -180,12 +180,7 @@ func (a *ask) plan(ctx context.Context, view View, id uuid.UUID) (Plan, error) {
 // enter puts rows on the trails of their clinics, as a part of a transaction.
 func enter(ctx context.Context, tx Tx, rows ...*audit.Row) error {
 	for _, row := range rows {
-		head, err := tx.AuditHead(ctx, row.Clinic)
-		if err != nil {
-			return err
-		}
-		row.Link(head)
-		if err := tx.AppendAudit(ctx, row); err != nil {
+		if err := tx.AppendAudit(ctx, *row); err != nil {
 			return err
 		}
 	}

@@ -153,7 +153,7 @@ type mute struct{ clinic.Store }
 
 type muteTx struct{ clinic.Tx }
 
-func (muteTx) AppendAudit(context.Context, *audit.Row) error { return errMute }
+func (muteTx) AppendAudit(context.Context, audit.Row) error { return errMute }
 
 func (m mute) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
 	return m.Store.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error { return fn(ctx, muteTx{tx}) })
@@ -238,9 +238,9 @@ func (f *following) InTx(ctx context.Context, fn func(ctx context.Context, tx cl
 	return f.counted.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error { return fn(ctx, followedTx{tx, f}) })
 }
 
-func (t followedTx) AuditHead(ctx context.Context, of uuid.UUID) (audit.Head, error) {
-	t.store.trails = append(t.store.trails, of)
-	return t.Tx.AuditHead(ctx, of)
+func (t followedTx) AppendAudit(ctx context.Context, row audit.Row) error {
+	t.store.trails = append(t.store.trails, row.Clinic)
+	return t.Tx.AppendAudit(ctx, row)
 }
 
 // TestTrailsAreComeToInOneOrder: whatever order rows of several clinics come in, two servers that write them at the same time don't wait

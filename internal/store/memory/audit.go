@@ -51,11 +51,12 @@ func (v view) AuditClinics(context.Context) ([]uuid.UUID, error) {
 }
 
 // AppendAudit implements clinic.AuditTx.
-func (t *tx) AppendAudit(_ context.Context, row *audit.Row) error {
-	if _, ok := t.trails.rows[row.Clinic]; ok && t.trails.rows[row.Clinic].row.Seq >= row.Seq {
-		return taken("audit row")
+func (t *tx) AppendAudit(ctx context.Context, row audit.Row) error {
+	head, err := t.AuditHead(ctx, row.Clinic)
+	if err != nil {
+		return err
 	}
-	kept := *row
-	t.trails.put(t.mark, row.Clinic, &trail{row: kept, before: t.trails.rows[row.Clinic]})
+	row.Link(head)
+	t.trails.put(t.mark, row.Clinic, &trail{row: row, before: t.trails.rows[row.Clinic]})
 	return nil
 }

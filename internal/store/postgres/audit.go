@@ -2,6 +2,7 @@ package postgres
 
 import (
 	"context"
+	"crypto/sha256"
 	"math"
 
 	"github.com/google/uuid"
@@ -29,8 +30,13 @@ var (
 			UNION ALL SELECT (SELECT a.clinic FROM audit a WHERE a.clinic > named.id ORDER BY a.clinic LIMIT 1) FROM named
 				WHERE named.id IS NOT NULL)
 		SELECT id FROM named WHERE id IS NOT NULL ORDER BY id`}
+	// The row is linked here, so that the trail is locked for no trip. It is after audit.Row.Sealed, and a test compares the two.
 	appendAudit = statement{"append audit row", `
-		INSERT INTO audit (` + auditColumns + `) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)`}
+		INSERT INTO audit (` + auditColumns + `)
+		SELECT $1, head.seq + 1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12,
+			sha256($13::bytea || head.hash || $14::bytea || int8send(head.seq + 1) || $15::bytea)
+		FROM ((SELECT seq, hash FROM audit WHERE clinic = $1 ORDER BY seq DESC LIMIT 1)
+			UNION ALL SELECT 0::bigint, $16::bytea ORDER BY seq DESC LIMIT 1) AS head`}
 )
 
 func scanAuditHead(row scanner, h *audit.Head) error { return row.Scan(&h.Seq, (*hash)(&h.Hash)) }
@@ -80,10 +86,11 @@ func (v view) AuditClinics(ctx context.Context) ([]uuid.UUID, error) {
 }
 
 // AppendAudit implements clinic.AuditTx.
-func (t *tx) AppendAudit(_ context.Context, r *audit.Row) error {
-	if _, held := t.trails[r.Clinic]; held {
-		t.trails[r.Clinic] = r.Head()
-	}
-	return t.write(appendAudit.of(r.Clinic, r.Seq, ms(r.At), text(r.Role), idOrNull(r.Who), text(r.Token), text(r.From), text(r.Did),
-		text(r.Outcome), text(r.Note), idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), r.Hash[:]))
+func (t *tx) AppendAudit(_ context.Context, r audit.Row) error {
+	delete(t.trails, r.Clinic) // where it goes now, whoever asks is told anew
+	before, between, after := r.Sealed()
+	var none [sha256.Size]byte
+	return t.write(trailTurn.of(turnOf(toAppend, r.Clinic)),
+		appendAudit.of(r.Clinic, ms(r.At), text(r.Role), idOrNull(r.Who), text(r.Token), text(r.From), text(r.Did),
+			text(r.Outcome), text(r.Note), idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), before, between, after, none[:]))
 }

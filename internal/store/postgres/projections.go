@@ -25,6 +25,12 @@ var (
 			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
 			roster_row = excluded.roster_row, basis = excluded.basis, weighed = excluded.weighed,
 			verdict = excluded.verdict, nearness = excluded.nearness, nights = excluded.nights`}
+	// Of one that is known to be there, which is quicker than to look whether it is.
+	changeProjection = statement{"save projection", `
+		UPDATE projection SET folded = $4, until = $5, next_due = $6, reminders_until = $7, reminders_renew = $8, status = $9, urgency = $10,
+			nights_wrong = $11, heard = $12, nickname = $13, nickname_order = $14, flags = $15, roster_row = $16, basis = $17, weighed = $18,
+			verdict = $19, nearness = $20, nights = $21
+		WHERE household = $1 AND learner = $2 AND clinic = $3`}
 
 	staleProjections = statement{"list stale projections", `
 		SELECT learner FROM projection WHERE clinic = $1 AND until <= $2 ORDER BY until, learner LIMIT $3`}
@@ -124,7 +130,11 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, replaced *
 	for i, flag := range p.Flags {
 		flags[i] = text(flag)
 	}
-	save := saveProjection.of(at.household, p.Learner, p.Clinic, ms(p.Folded), msOrNull(p.Until), msOrNull(p.NextDue),
+	saving := saveProjection
+	if replaced != nil {
+		saving = changeProjection
+	}
+	save := saving.of(at.household, p.Learner, p.Clinic, ms(p.Folded), msOrNull(p.Until), msOrNull(p.NextDue),
 		msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew), text(p.Status), p.Urgency, p.NightsWrong, ms(p.Heard),
 		text(p.Nickname), text(withoutCase(p.Nickname)), flags, blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, text(p.Verdict),
 		p.Nearness, blob(clinic.PackNights(p.Nights)))

@@ -9,10 +9,9 @@ import (
 
 	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/fault"
 )
 
-// enter links rows behind the heads of their clinics' trails and adds them.
+// enter adds rows, and links them as they are to come back.
 func enter(b *bundle, rows ...*audit.Row) {
 	b.Helper()
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
@@ -22,7 +21,7 @@ func enter(b *bundle, rows ...*audit.Row) {
 				return err
 			}
 			row.Link(head)
-			if err := tx.AppendAudit(ctx, row); err != nil {
+			if err := tx.AppendAudit(ctx, *row); err != nil {
 				return err
 			}
 		}
@@ -70,8 +69,19 @@ func audits(b *bundle) {
 	of.Clinic, of.From = other.clinic, 0
 	assert.Empty(b, auditRows(b, of), "another clinic's")
 
-	again := *unknown
-	b.assertFails(fault.Conflict, func(ctx context.Context, tx clinic.Tx) error { return tx.AppendAudit(ctx, &again) })
+	lying := *unknown
+	lying.Seq, lying.Hash = 1, [32]byte{9}
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		if err := tx.AppendAudit(ctx, lying); err != nil {
+			return err
+		}
+		lying.Link(unknown.Head())
+		within, err := tx.AuditHead(ctx, w.clinic)
+		assert.Equal(b, lying.Head(), within, "whatever it says of its place")
+		return err
+	})
+	rows = append(rows, lying)
+	assert.Equal(b, rows, auditRows(b, clinic.AuditQuery{Clinic: w.clinic, Limit: 9}))
 	after := audit.Head{Clinic: w.clinic}
 	for i := range rows {
 		var err error

@@ -48,14 +48,9 @@ func (w world) more(ctx context.Context, tx clinic.Tx) error {
 		Clinic: w.clinic, At: minutes(11), Role: "clinician", Who: w.member, Token: "t“1”", From: "2001:db8::1", Did: "getSummary",
 		Outcome: audit.Done, Note: "1", Household: w.household, Learner: w.learner, Thing: id(anEnrolment, 1),
 	}
-	head, err := tx.AuditHead(ctx, w.clinic)
-	if err != nil {
-		return err
-	}
-	row.Link(head)
 	return errors.Join(
 		tx.AddInvite(ctx, clinic.Invite{CodeHash: []byte{added, 2}, Household: w.household, Caregiver: w.caregiver, Expires: minutes(8)}),
 		tx.AddPlan(ctx, builtIn), tx.AddLearner(ctx, odd), tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{quarantined}, nil),
-		tx.AppendAudit(ctx, &row), tx.AddCalendarFeed(ctx, w.feed(3)),
+		tx.AppendAudit(ctx, row), tx.AddCalendarFeed(ctx, w.feed(3)),
 	)
 }

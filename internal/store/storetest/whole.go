@@ -119,9 +119,8 @@ func (w world) change() []use {
 		{"RenewEpoch", func(ctx context.Context, tx clinic.Tx) error { return tx.RenewEpoch(ctx, id(anEpoch, added)) }},
 		{"SetJournal", func(ctx context.Context, tx clinic.Tx) error { return tx.SetJournal(ctx, id(aJournal, added)) }},
 		{"AppendAudit", func(ctx context.Context, tx clinic.Tx) error {
-			row := audit.Row{At: minutes(9), Did: "getRoster", Outcome: audit.Done}
-			row.Link(audit.Head{Clinic: w.clinic})
-			return tx.AppendAudit(ctx, &row)
+			row := audit.Row{Clinic: w.clinic, At: minutes(9), Did: "getRoster", Outcome: audit.Done}
+			return tx.AppendAudit(ctx, row)
 		}},
 		{"SaveProjection", func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, p, nil) }},
 	}, w.changeOfReminders())
