@@ -98,6 +98,9 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 		"statement_timeout":                   strconv.FormatInt((slowest * options.Patience).Milliseconds(), 10),
 		"idle_in_transaction_session_timeout": strconv.FormatInt(abandonedAfter.Milliseconds(), 10),
 		"jit":                                 "off", // every statement is a small one
+		// No statement is to go through a table, which the planner takes for the best way while a table is small or its statistics are from
+		// when it was; so do the looks at foreign keys.
+		"enable_seqscan": "off",
 	} {
 		config.ConnConfig.RuntimeParams[name] = setting
 	}
