@@ -40,7 +40,10 @@ func tablesCarried() (before, after []carried) {
 		{"service_token", statement{"read service tokens", `
 			SELECT t.id, c.id AS clinic, t.role, t.issued, t.expires, t.revoked FROM service_token t JOIN clinic c USING (clinic_key)`}},
 		{"household", statement{"read households", `
-			SELECT h.id, c.id AS clinic, h.label, h.created, h.head_rev, h.head_chain, h.edition FROM household h JOIN clinic c USING (clinic_key)`}},
+			SELECT h.id, c.id AS clinic, h.label, h.created, h.head_rev, h.head_chain, h.edition +
+				(SELECT coalesce(sum(d.edition), 0) FROM delivery d WHERE d.household_key = h.household_key AND d.learner_key IS NOT NULL)
+				AS edition
+			FROM household h JOIN clinic c USING (clinic_key)`}},
 		{"caregiver", statement{"read caregivers", `
 			SELECT h.id AS household, p.id, p.name, p.consent_version, p.consented, p.withdrawn, p.withdrawn_rev, p.created
 			FROM caregiver p JOIN household h USING (household_key)`}},

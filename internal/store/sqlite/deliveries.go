@@ -72,7 +72,7 @@ const replaceDelivery = ` ON CONFLICT (id) DO UPDATE SET household_key = exclude
 	clinic_key = excluded.clinic_key, learner_key = excluded.learner_key, address = excluded.address,
 	kind = excluded.kind, night = excluded.night, lapses = excluded.lapses, state = excluded.state, claim = excluded.claim,
 	until = excluded.until, repeatable = excluded.repeatable, claims = excluded.claims, changed = excluded.changed,
-	ready = excluded.ready, tries = excluded.tries`
+	ready = excluded.ready, tries = excluded.tries, edition = delivery.edition + 1`
 
 func scanDelivery(row scanner, d *clinic.Delivery) error {
 	var docs []rowdoc.Try
@@ -119,13 +119,7 @@ func (t *tx) SaveDeliveries(ctx context.Context, deliveries []clinic.Delivery) e
 		return err
 	}
 	clear(t.known.reminders) // when they are ready changes
-	households := make([]int64, len(keys))
-	for i := range keys {
-		households[i] = keys[i].household
-	}
-	if err := t.changesAll(ctx, households); err != nil {
-		return err
-	}
+	clear(t.known.heads)     // which have the editions
 	rows := make([][]any, len(deliveries))
 	var places [][]any
 	var others []uuid.UUID // whose reminder, if there is one, is not due when they are

@@ -20,7 +20,9 @@ var (
 	setJournal = statement{"note journal", `UPDATE meta SET journal = ?`}
 
 	householdHead = statement{"read head", `
-		SELECT household_key, head_rev, head_chain, edition, (SELECT epoch FROM meta) FROM household WHERE id = ?`}
+		SELECT household_key, head_rev, head_chain, edition + (SELECT coalesce(sum(d.edition), 0) FROM delivery d
+			WHERE d.household_key = household.household_key AND d.learner_key IS NOT NULL), (SELECT epoch FROM meta)
+		FROM household WHERE id = ?`}
 
 	// As with entries, the ids come as one JSON array.
 	standings = statement{"see where households stand", `
@@ -43,9 +45,7 @@ var (
 		UPDATE household SET head_rev = ?, head_chain = ?, edition = edition + ? WHERE household_key = ?`}
 	heard = statement{"note contact", `
 		UPDATE household SET heard = json_set(heard, '$."' || ? || '"', ?), edition = edition + ? WHERE household_key = ?`}
-	nextEdition  = statement{"note that a household changes", `UPDATE household SET edition = edition + ? WHERE household_key = ?`}
-	nextEditions = statement{"note that households change", `
-		UPDATE household SET edition = edition + 1 WHERE household_key IN (SELECT value FROM json_each(?))`}
+	nextEdition     = statement{"note that a household changes", `UPDATE household SET edition = edition + ? WHERE household_key = ?`}
 	homeOfCaregiver = statement{"find caregiver", `SELECT household_key FROM caregiver WHERE id = ?`}
 	homeOfLearner   = statement{"find learner", `SELECT household_key FROM learner WHERE id = ?`}
 	homeOfEnrolment = statement{"find enrolment", `
@@ -126,21 +126,6 @@ func (t *tx) changesHomeOf(ctx context.Context, st statement, id uuid.UUID) erro
 		return err
 	}
 	return t.changes(ctx, household)
-}
-
-// changesAll notes that the transaction changes something of each of some households.
-func (t *tx) changesAll(ctx context.Context, households []int64) error {
-	var others []int64
-	for _, key := range households {
-		if t.steps(key) > 0 {
-			others = append(others, key)
-		}
-	}
-	if len(others) == 0 {
-		return nil
-	}
-	_, err := t.exec(ctx, nextEditions, asList(&others))
-	return err
 }
 
 // steps returns by how much the edition of a household is to move on with a statement that changes it: by one with the first of a
