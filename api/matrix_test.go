@@ -279,7 +279,7 @@ func TestTheMatrix(t *testing.T) {
 }
 
 // raceCells is of how many cells one is tried under the race detector.
-const raceCells = 12
+const raceCells = 24
 
 // matrix is the crowd, and what has been seen so far.
 type matrix struct {

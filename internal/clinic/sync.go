@@ -180,8 +180,7 @@ var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer en
 // fromStart is the place before the first revision, for nights that changed before there was any entry.
 const fromStart = int64(-1)
 
-// pull adds what the device has not seen to the answer. It takes it from what the fold has read and kept in this very
-// transaction, so that nothing is read twice.
+// pull adds what the device has not seen to the answer. It takes it from what has just been folded, so that nothing is read twice.
 func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64, limit int) error {
 	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
 	first := f.countUpTo(after)
