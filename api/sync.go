@@ -56,7 +56,7 @@ func entryDocOf(f *clinic.FeedEntry) entryDoc {
 			Received: served.Instant(f.Stamp.Received), OffsetMS: f.Stamp.ClockOffset.Milliseconds(),
 			Seal: base64.RawURLEncoding.EncodeToString(f.Seal),
 		},
-		Problem: entryProblem("", f.Flaws),
+		Problem: entryProblem(isKept, "", f.Flaws),
 	}
 	if doc.Replaces.Kind() != '[' {
 		doc.Replaces = jsontext.Value("[]")
@@ -75,12 +75,18 @@ func textOrNull(v jsontext.Value) jsontext.Value {
 	return v
 }
 
-// entryProblem says what is wrong with an entry, at pointers below a place; nil where nothing is.
-func entryProblem(place string, flaws []door.Flaw) any {
+// What becomes of an entry with which something is wrong.
+const (
+	isKept    = "The entry is kept as it was sent, but has no effect until what is wrong is mended."
+	isNotKept = "The entry is not kept: send it again once what is wrong is mended."
+)
+
+// entryProblem says what becomes of an entry and what is wrong with it, at pointers below a place; nil where nothing is.
+func entryProblem(becomes, place string, flaws []door.Flaw) any {
 	if len(flaws) == 0 {
 		return nil
 	}
-	f := fault.New(fault.Invalid, "entry-invalid", "The entry is kept as it was sent, but has no effect until what is wrong is mended.")
+	f := fault.New(fault.Invalid, "entry-invalid", becomes)
 	for _, flaw := range flaws {
 		f = f.At(place+flaw.Pointer, flaw.Detail)
 	}
@@ -103,7 +109,11 @@ func resultDocs(results []clinic.Result) []resultDoc {
 		r := &results[i]
 		docs[i] = resultDoc{ID: r.ID, Status: r.Status}
 		if len(r.Flaws) > 0 {
-			docs[i].Problem = entryProblem(fmt.Sprintf("/entries/%d", i), r.Flaws)
+			becomes := isKept
+			if r.Status == clinic.IDReuse {
+				becomes = isNotKept
+			}
+			docs[i].Problem = entryProblem(becomes, fmt.Sprintf("/entries/%d", i), r.Flaws)
 		}
 		if r.Rev > 0 {
 			docs[i].Rev = &r.Rev

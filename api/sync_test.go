@@ -225,6 +225,7 @@ func TestOfferedAgain(t *testing.T) {
 	assert.Equal(t, []any{"id_reuse", "accepted", "duplicate", "id_reuse"}, pluck(t, r.list("results"), "status"))
 	assert.Nil(t, r.at("results", 0, "rev"))
 	assert.Equal(t, "/entries/0/id", at(t, r.at("results", 0, "problem"), "errors", 0, "pointer"))
+	assert.Contains(t, at(t, r.at("results", 0, "problem"), "detail"), "is not kept")
 	assert.Equal(t, "/entries/3/id", at(t, r.at("results", 3, "problem"), "errors", 0, "pointer"))
 	assert.InDelta(t, 4, at(t, f.night("2027-03-01"), "score", "left", "ease"), 0)
 
