@@ -65,7 +65,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 		if err != nil {
 			return err
 		}
-		if comes == nil || comes.edition != edition {
+		if comes == nil || comes.from.edition != edition {
 			family, err := readFamily(ctx, tx, p.HouseholdID, s.families.of(p.HouseholdID))
 			if err != nil {
 				return err
@@ -93,11 +93,10 @@ type call struct {
 	now     time.Time
 }
 
-// outcome is what a call comes to in a household of some edition.
+// outcome is what a call comes to in a household as it is of some edition.
 type outcome struct {
-	edition Edition
-	refused error // why the call is refused, and nothing comes of it
-	before  []StoredEntry
+	from    *family // the household
+	refused error   // why the call is refused, and nothing comes of it
 	added   []StoredEntry
 	heard   uuid.UUID // the device, where this counts as being heard from
 	at      time.Time
@@ -129,7 +128,7 @@ func (c *call) foresee(ctx context.Context) (*outcome, error) {
 
 // on works out what the call comes to in a household.
 func (c *call) on(f *family) *outcome {
-	o := &outcome{edition: f.edition, before: f.stored}
+	o := &outcome{from: f}
 	o.refused = c.work(f, o)
 	return o
 }
@@ -163,7 +162,7 @@ func (o *outcome) save(ctx context.Context, tx Tx) error {
 	if o.refused != nil {
 		return o.refused
 	}
-	if err := tx.AppendEntries(ctx, o.folded.household.ID, o.added, o.before); err != nil {
+	if err := tx.AppendEntries(ctx, o.folded.household.ID, o.added, o.from.stored); err != nil {
 		return err
 	}
 	if o.heard != uuid.Nil {

@@ -89,8 +89,8 @@ var mutants = []mutant{
 			"			continue\n		}\n		a.Changes",
 	}, {
 		"internal/clinic/sync.go",
-		"	o := &outcome{edition: f.edition, before: f.stored}\n",
-		"	o := &outcome{edition: f.edition, before: f.stored, answer: SyncAnswer{now: c.now.UTC()}}\n",
+		"	o := &outcome{from: f}\n",
+		"	o := &outcome{from: f, answer: SyncAnswer{now: c.now.UTC()}}\n",
 	}, {
 		"internal/clinic/sync.go",
 		"	Digest     string\n",
@@ -107,8 +107,8 @@ var mutants = []mutant{
 		"	if edition == known.edition || mutated(`edition not looked at`) {\n",
 	}, {
 		"internal/clinic/sync.go",
-		"		if comes == nil || comes.edition != edition {\n",
-		"		if comes == nil || (comes.edition != edition && !mutated(`edition not looked at`)) {\n",
+		"		if comes == nil || comes.from.edition != edition {\n",
+		"		if comes == nil || (comes.from.edition != edition && !mutated(`edition not looked at`)) {\n",
 	}}},
 	{name: "projection not recomputed", changes: []change{{
 		"internal/clinic/project.go",
