@@ -101,6 +101,8 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 		// No statement is to go through a table, which the planner takes for the best way while a table is small or its statistics are from
 		// when it was; so do the looks at foreign keys.
 		"enable_seqscan": "off",
+		// Nor is a statement planned anew for its arguments: each has one way that is right for all, which the tests look at.
+		"plan_cache_mode": "force_generic_plan",
 	} {
 		config.ConnConfig.RuntimeParams[name] = setting
 	}
