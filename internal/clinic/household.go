@@ -99,6 +99,13 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 	return f, f.enrol(&folder)
 }
 
+// assumption is what a store is told that is to change the family.
+func (f *family) assumption() Assumption {
+	return Assumption{
+		Edition: f.edition, Household: f.household.ID, Clinic: f.household.Clinic, Head: f.head, Learners: f.learners, Devices: f.devices,
+	}
+}
+
 // whole returns the family with its entries brought into a record. Those of which there is no reading are read.
 func (f *family) whole() *family {
 	if f.record != nil {

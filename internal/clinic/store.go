@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/google/uuid"
@@ -319,6 +320,19 @@ type Edition struct {
 	Number int64
 }
 
+// Assumption is what whoever holds a household in memory takes it for.
+type Assumption struct {
+	Edition   Edition
+	Household uuid.UUID
+	Clinic    uuid.UUID
+	Head      Head
+	Learners  []Learner // all of them
+	Devices   []Device  // as above
+}
+
+// ErrChanged answers an assumption about a household that is no more as it was.
+var ErrChanged = errors.New("the household has changed")
+
 // Standing is what somebody who waits for news on a device wants to know.
 type Standing struct {
 	Head      int64     // the newest revision of the device's household
@@ -353,6 +367,11 @@ type RecordTx interface {
 	// LockHouseholds keeps other writers from the households of those of the learners that are there, until the transaction ends.
 	// Whoever changes several households in one transaction begins with it, so that no two wait for each other.
 	LockHouseholds(ctx context.Context, learners []uuid.UUID) error
+	// Assume begins a change of a household that is known, and keeps other writers from it as Edition does. Where the household is not as
+	// it is taken for this is ErrChanged: at once, and the transaction may go on, or at the latest at the commit, and then nothing comes of it.
+	// So a store that is far away need not be asked before it is told what to change. The transaction may leave another edition even if
+	// it changes nothing.
+	Assume(ctx context.Context, a Assumption) error
 	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last. before are all those that there are, as
 	// they were read of this edition; where it is nil the store looks itself whether an id is taken.
 	AppendEntries(ctx context.Context, household uuid.UUID, entries, before []StoredEntry) error

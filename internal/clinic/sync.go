@@ -7,6 +7,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
+	"errors"
 	"slices"
 	"sort"
 	"time"
@@ -56,32 +57,23 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	}
 	u.examine(r.Entries)
 	c := &call{Service: s, caller: p, upload: &u, request: r, now: now}
-	comes, err := c.foresee(ctx)
-	if err != nil {
+	var err error
+	if c.comes, err = c.foresee(ctx); err != nil {
 		return SyncAnswer{}, err
 	}
-	err = s.changes(ctx, p, "sync", now, func(ctx context.Context, tx Tx, _ *ask, _ note) error {
-		edition, err := tx.Edition(ctx, p.HouseholdID)
-		if err != nil {
-			return err
-		}
-		if comes == nil || comes.from.edition != edition {
-			family, err := readFamily(ctx, tx, p.HouseholdID, s.families.of(p.HouseholdID))
-			if err != nil {
-				return err
-			}
-			comes = c.on(family)
-		}
-		return comes.save(ctx, tx)
-	})
+	err = s.changes(ctx, p, "sync", now, c.save)
+	if errors.Is(err, ErrChanged) {
+		c.comes = nil
+		err = s.changes(ctx, p, "sync", now, c.save)
+	}
 	if err == nil {
-		s.keepFolded(nil, comes.folded)
+		s.keepFolded(nil, c.comes.folded)
 	}
 	s.tellOf(&u, err)
 	if err != nil {
 		return SyncAnswer{}, err
 	}
-	return comes.answer, nil
+	return c.comes.answer, nil
 }
 
 // call is a call of a device under way.
@@ -91,6 +83,7 @@ type call struct {
 	upload  *upload
 	request SyncRequest
 	now     time.Time
+	comes   *outcome // nil where it is not known
 }
 
 // outcome is what a call comes to in a household as it is of some edition.
@@ -155,6 +148,25 @@ func (c *call) work(f *family, o *outcome) error {
 	}
 	o.answer.Epoch = f.edition.Epoch
 	return c.pull(o.folded, c.caller, &o.answer, after, c.request.Limit)
+}
+
+// save keeps in the store what the call comes to, if the household is still as that was worked out for; else it is worked out anew.
+func (c *call) save(ctx context.Context, tx Tx, _ *ask, _ note) error {
+	// What is refused writes nothing, and so nothing would tell that it is no longer to be.
+	if c.comes != nil && c.comes.refused == nil {
+		if err := tx.Assume(ctx, c.comes.from.assumption()); !errors.Is(err, ErrChanged) {
+			if err != nil {
+				return err
+			}
+			return c.comes.save(ctx, tx)
+		}
+	}
+	family, err := readFamily(ctx, tx, c.caller.HouseholdID, c.families.of(c.caller.HouseholdID))
+	if err != nil {
+		return err
+	}
+	c.comes = c.on(family)
+	return c.comes.save(ctx, tx)
 }
 
 // save keeps in the store what the call comes to.

@@ -107,8 +107,8 @@ var mutants = []mutant{
 		"	if edition == known.edition || mutated(`edition not looked at`) {\n",
 	}, {
 		"internal/clinic/sync.go",
-		"		if comes == nil || comes.from.edition != edition {\n",
-		"		if comes == nil || (comes.from.edition != edition && !mutated(`edition not looked at`)) {\n",
+		"!errors.Is(err, ErrChanged) {\n			if err != nil {\n",
+		"!errors.Is(err, ErrChanged) || mutated(`edition not looked at`) {\n			if err != nil && !mutated(`edition not looked at`) {\n",
 	}}},
 	{name: "projection not recomputed", changes: []change{{
 		"internal/clinic/project.go",

@@ -34,6 +34,15 @@ func (v view) Edition(_ context.Context, household uuid.UUID) (clinic.Edition, e
 	return clinic.Edition{Epoch: v.epoch, Number: h.edition}, nil
 }
 
+// Assume implements clinic.RecordTx.
+func (t *tx) Assume(_ context.Context, a clinic.Assumption) error {
+	h, err := t.household(a.Household)
+	if err != nil || a.Edition != (clinic.Edition{Epoch: t.epoch, Number: h.edition}) {
+		return clinic.ErrChanged
+	}
+	return nil
+}
+
 // Standings implements clinic.RecordView.
 func (v view) Standings(ctx context.Context, devices []uuid.UUID) (map[uuid.UUID]clinic.Standing, error) {
 	found := make(map[uuid.UUID]clinic.Standing, len(devices))

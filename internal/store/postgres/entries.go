@@ -33,6 +33,12 @@ var (
 			received, stored, clock_offset, schema, content, chain, problem, sent)
 		SELECT $1, n.* FROM unnest($2::bigint[], $3::uuid[], $4::uuid[], $5::uuid[], $6::smallint[], $7::uuid[], $8::bytea[],
 			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bytea[], $14::bytea[], $15::bytea[], $16::bytea[]) AS n`}
+	// No row divides by zero.
+	assume = statement{"look whether household is as it was", `
+		WITH as_it_was AS (
+			UPDATE household SET head_rev = $2, head_chain = $3, edition = $4
+			WHERE id = $1 AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 RETURNING 1)
+		SELECT 1 / count(*) FROM as_it_was`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
 	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
 )
@@ -107,6 +113,23 @@ func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition,
 	return clinic.Edition{Epoch: epochs[0], Number: h.edition}, nil
 }
 
+// Assume implements clinic.RecordTx. What the household is taken for goes along with whatever is run next, before it, and with where its
+// head is by then.
+func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
+	if _, is := t.heads[a.Household]; is {
+		edition, err := t.Edition(ctx, a.Household)
+		if err == nil && edition != a.Edition {
+			err = clinic.ErrChanged
+		}
+		return err
+	}
+	t.heads[a.Household] = held{Head: a.Head, edition: t.edition, clinic: a.Clinic, changed: true, epoch: a.Edition.Epoch}
+	t.noteLearners(a.Household, a.Learners)
+	t.noteDevices(a.Household, a.Devices)
+	t.assumed = append(t.assumed, assumed{a.Household, a.Edition})
+	return t.broken
+}
+
 // deviceStanding is how things stand for one device.
 type deviceStanding struct {
 	device uuid.UUID
@@ -159,7 +182,10 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, _ 
 	h := t.heads[household]
 	h.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
 	t.heads[household] = h
-	return t.write(insertEntries.of(entryColumns(household, entries)...), moveHead.of(household, h.Rev, h.Chain[:], h.edition))
+	if err := t.write(insertEntries.of(entryColumns(household, entries)...)); err != nil || t.isAssumed(household) {
+		return err
+	}
+	return t.write(moveHead.of(household, h.Rev, h.Chain[:], h.edition))
 }
 
 // allOfHousehold returns NotFound unless every learner and device that entries name is one of a household's.

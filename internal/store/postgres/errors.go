@@ -12,6 +12,7 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/puddle/v2"
 
+	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
 
@@ -31,6 +32,7 @@ var ErrDamaged = errors.New("the database is damaged")
 
 // The SQLSTATEs that mean something here, from appendix A of the PostgreSQL 15 manual, "PostgreSQL Error Codes".
 const (
+	divisionByZero       = "22012" // of an assumption alone
 	uniqueViolation      = "23505"
 	readOnlyTransaction  = "25006" // as of a standby
 	idleInTransaction    = "25P03" // the server gave this transaction up
@@ -65,6 +67,8 @@ func translated(err error) error {
 		return err
 	}
 	switch failure.Code {
+	case divisionByZero:
+		return clinic.ErrChanged
 	case uniqueViolation:
 		return errTaken.Because(err)
 	case diskFull:

@@ -58,6 +58,27 @@ type held struct {
 	epoch   uuid.UUID // zero where it has not been asked for
 }
 
+// assumed is a household that is held only if it is of an edition, which has not been looked at yet.
+type assumed struct {
+	household uuid.UUID
+	edition   clinic.Edition
+}
+
+func (w *work) isAssumed(household uuid.UUID) bool {
+	return slices.ContainsFunc(w.assumed, func(a assumed) bool { return a.household == household })
+}
+
+// assumptions returns the calls that look at them, and write what has become of the households by now.
+func (w *work) assumptions() []call {
+	calls := make([]call, len(w.assumed))
+	for i, a := range w.assumed {
+		h := w.heads[a.household]
+		calls[i] = assume.of(a.household, h.Rev, h.Chain[:], h.edition, a.edition.Number, a.edition.Epoch)
+	}
+	w.assumed = nil
+	return calls
+}
+
 func scanHeld(row scanner, h *held) error {
 	return row.Scan(&h.Rev, (*hash)(&h.Chain), &h.edition, &h.clinic)
 }

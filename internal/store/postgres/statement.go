@@ -3,6 +3,7 @@ package postgres
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
@@ -44,6 +45,7 @@ type work struct {
 	begun  bool
 	// It fills the database from another store, with the editions that there are.
 	filling bool
+	assumed []assumed
 	later   []call
 	broken  error
 	// The edition of whatever households it changes something of.
@@ -104,7 +106,7 @@ func (w *work) write(calls ...call) error {
 
 // commit commits what has been done, if anything has.
 func (w *work) commit(ctx context.Context) error {
-	if w.broken != nil || (!w.begun && len(w.later) == 0) {
+	if w.broken != nil || (!w.begun && len(w.later)+len(w.assumed) == 0) {
 		return w.broken
 	}
 	return w.run(ctx, committing.of(), waitForDisk.of())
@@ -130,7 +132,7 @@ func (w *work) run(ctx context.Context, calls ...call) error {
 	if w.broken != nil || len(calls) == 0 {
 		return w.broken
 	}
-	calls = append(w.later, calls...)
+	calls = slices.Concat(w.assumptions(), w.later, calls)
 	w.later = nil
 	if !w.begun {
 		begin := []call{beginReading.of()}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -108,6 +109,15 @@ func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition,
 		head.edition.Number++
 	}
 	return head.edition, err
+}
+
+// Assume implements clinic.RecordTx.
+func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
+	edition, err := t.Edition(ctx, a.Household)
+	if errors.Is(err, errAbsent) || (err == nil && edition != a.Edition) {
+		return clinic.ErrChanged
+	}
+	return err
 }
 
 // changes notes that the transaction changes something of a household.

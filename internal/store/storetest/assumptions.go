@@ -1,0 +1,140 @@
+package storetest
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"sync/atomic"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+)
+
+// assumptionOf is what a household is as it has been read.
+func assumptionOf(f clinic.Folder) clinic.Assumption {
+	return clinic.Assumption{
+		Edition: f.Edition, Household: f.Household.ID, Clinic: f.Household.Clinic, Head: f.Head, Learners: f.Learners, Devices: f.Devices,
+	}
+}
+
+// evening is what an upload changes, of a household that it takes for what it was read as.
+func (w world) evening(a clinic.Assumption, n int64) func(ctx context.Context, tx clinic.Tx) error {
+	return func(ctx context.Context, tx clinic.Tx) error {
+		if err := tx.Assume(ctx, a); err != nil {
+			return err
+		}
+		p := w.projection()
+		p.Folded = minutes(int(n))
+		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(n)}, nil),
+			tx.Heard(ctx, w.device, minutes(int(n))), tx.SaveProjection(ctx, p, nil))
+	}
+}
+
+// assumedRightly changes a household without a look at it, and requires that the same comes of it as of one that was looked at.
+func assumedRightly(b *bundle) {
+	w, looked := newWorld(b, 1), newWorld(b, 2)
+	for _, of := range []world{w, looked} {
+		of.fill(b, 2)
+		save(b, of.projection())
+	}
+	before := read(b, folderOf(w.household))
+	var left clinic.Edition
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		require.NoError(b, w.evening(assumptionOf(before), 3)(ctx, tx))
+		head, err := tx.Head(ctx, w.household)
+		require.NoError(b, err)
+		assert.Equal(b, int64(3), head.Rev)
+		require.NoError(b, tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(4)}, nil))
+		left, err = tx.Edition(ctx, w.household)
+		return err
+	})
+	now := read(b, folderOf(w.household))
+	assert.Equal(b, left, now.Edition)
+	assert.NotEqual(b, before.Edition, now.Edition)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		p := looked.projection()
+		p.Folded = minutes(3)
+		return errors.Join(tx.AppendEntries(ctx, looked.household, []clinic.StoredEntry{looked.entry(3), looked.entry(4)}, nil),
+			tx.Heard(ctx, looked.device, minutes(3)), tx.SaveProjection(ctx, p, nil))
+	})
+	other := read(b, folderOf(looked.household))
+	assert.Equal(b, entriesOf(b, w.household, 0, 0), now.Entries)
+	assert.Equal(b, int64(4), now.Head.Rev)
+	assert.Equal(b, len(other.Entries), len(now.Entries))
+	assert.Equal(b, other.Devices[0].Heard, now.Devices[0].Heard)
+	assert.Equal(b, other.Projections[0].Folded, now.Projections[0].Folded)
+	// Nothing is changed, nor is anything written down as changed.
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.Assume(ctx, assumptionOf(now)) })
+	again := read(b, folderOf(w.household))
+	again.Edition = now.Edition
+	assert.Equal(b, now, again)
+}
+
+// assumedWrongly takes a household for what it is not, and requires that nothing comes of that.
+func assumedWrongly(b *bundle) {
+	w := newWorld(b, 1)
+	w.fill(b, 2)
+	save(b, w.projection())
+	old := assumptionOf(read(b, folderOf(w.household)))
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.Heard(ctx, w.device, minutes(1)) })
+	now := read(b, folderOf(w.household))
+	otherEpoch, nowhere := assumptionOf(now), assumptionOf(now)
+	otherEpoch.Edition.Epoch, nowhere.Household = id(anEpoch, 77), uuid.New()
+	for what, a := range map[string]clinic.Assumption{"changed since": old, "of another epoch": otherEpoch, "nowhere": nowhere} {
+		for how, change := range map[string]func(ctx context.Context, tx clinic.Tx) error{
+			"nothing": func(context.Context, clinic.Tx) error { return nil },
+			"an evening": func(ctx context.Context, tx clinic.Tx) error {
+				return tx.AppendEntries(ctx, a.Household, []clinic.StoredEntry{w.entry(3)}, nil)
+			},
+			"a reading": func(ctx context.Context, tx clinic.Tx) error {
+				_, err := tx.Entries(ctx, a.Household, 0, 0)
+				return err
+			},
+		} {
+			err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
+				if err := tx.Assume(ctx, a); err != nil {
+					return err
+				}
+				return change(ctx, tx)
+			})
+			assert.ErrorIs(b, err, clinic.ErrChanged, "%s, %s", what, how)
+		}
+	}
+	assert.Equal(b, now, read(b, folderOf(w.household)))
+	// Of one that has been looked at it is known at once, and the transaction goes on.
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		_, err := tx.Edition(ctx, w.household)
+		require.NoError(b, err)
+		require.ErrorIs(b, tx.Assume(ctx, old), clinic.ErrChanged)
+		require.NoError(b, tx.Assume(ctx, assumptionOf(now)))
+		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(3)}, nil)
+	})
+	assert.Equal(b, int64(3), read(b, folderOf(w.household)).Head.Rev)
+}
+
+// assumedByMany lets many take a household for what it was, and requires that one of them gets its way.
+func assumedByMany(b *bundle) {
+	w := newWorld(b, 1)
+	save(b, w.projection())
+	before := assumptionOf(read(b, folderOf(w.household)))
+	var done, changed atomic.Int64
+	var all sync.WaitGroup
+	const many = 12
+	for range many {
+		all.Go(func() {
+			switch err := b.store.InTx(b.ctx, w.evening(before, 1)); {
+			case err == nil:
+				done.Add(1)
+			case assert.ErrorIs(b, err, clinic.ErrChanged):
+				changed.Add(1)
+			}
+		})
+	}
+	all.Wait()
+	assert.Equal(b, int64(1), done.Load())
+	assert.Equal(b, int64(many-1), changed.Load())
+	assert.Len(b, entriesOf(b, w.household, 0, 0), 1)
+}
