@@ -37,6 +37,7 @@ var savedOtherwise = map[string]string{
 	"projection":       "saved by SaveProjection",
 	"reminder":         "saved by SaveProjection",
 	"concern":          "saved by SaveProjection",
+	"unweighed":        "saved by SaveProjection",
 }
 
 // Fill runs fn on a database of the newest schema that holds nothing yet, else it returns ErrNotEmpty, and commits durably what fn did.

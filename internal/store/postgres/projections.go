@@ -14,30 +14,49 @@ import (
 var (
 	projectionByKey        = statement{"read projection", selectProjection + ` WHERE household = $1 AND learner = $2`}
 	projectionsOfHousehold = statement{"read projections", selectProjection + ` WHERE household = $1 ORDER BY learner`}
-	saveProjection         = statement{"save projection", `
+	// Where it is in the orders in which an upload would move it: not where it belongs until it is weighed, which is soon.
+	saveProjection = statement{"save projection", `
 		INSERT INTO projection (household, learner, clinic, folded, until, next_due, reminders_until, reminders_renew,
-			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness, nights)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21)
+			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness, nights,
+			urgency_place, wrong_place, heard_place, nearness_place, folded_place, stale_place)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21,
+			-$10::bigint, -$11::bigint, $12, -$20::bigint, $4, least($5::bigint, $7::bigint, $8::bigint))
 		ON CONFLICT (household, learner) DO UPDATE SET folded = excluded.folded, until = excluded.until,
 			next_due = excluded.next_due, reminders_until = excluded.reminders_until,
 			reminders_renew = excluded.reminders_renew, status = excluded.status,
 			urgency = excluded.urgency, nights_wrong = excluded.nights_wrong, heard = excluded.heard,
 			nickname = excluded.nickname, nickname_order = excluded.nickname_order, flags = excluded.flags,
 			roster_row = excluded.roster_row, basis = excluded.basis, weighed = excluded.weighed,
-			verdict = excluded.verdict, nearness = excluded.nearness, nights = excluded.nights`}
+			verdict = excluded.verdict, nearness = excluded.nearness, nights = excluded.nights,
+			urgency_place = CASE WHEN excluded.weighed IS NULL THEN projection.urgency_place ELSE excluded.urgency_place END,
+			wrong_place = CASE WHEN excluded.weighed IS NULL THEN projection.wrong_place ELSE excluded.wrong_place END,
+			heard_place = CASE WHEN excluded.weighed IS NULL THEN projection.heard_place ELSE excluded.heard_place END,
+			nearness_place = CASE WHEN excluded.weighed IS NULL THEN projection.nearness_place ELSE excluded.nearness_place END,
+			folded_place = CASE WHEN excluded.weighed IS NULL THEN projection.folded_place ELSE excluded.folded_place END,
+			stale_place = CASE WHEN excluded.weighed IS NULL THEN least(projection.stale_place, excluded.stale_place)
+				ELSE excluded.stale_place END`}
 	// Of one that is known to be there, which is quicker than to look whether it is.
 	changeProjection = statement{"save projection", `
 		UPDATE projection SET folded = $4, until = $5, next_due = $6, reminders_until = $7, reminders_renew = $8, status = $9, urgency = $10,
 			nights_wrong = $11, heard = $12, nickname = $13, nickname_order = $14, flags = $15, roster_row = $16, basis = $17, weighed = $18,
-			verdict = $19, nearness = $20, nights = $21
+			verdict = $19, nearness = $20, nights = $21,
+			urgency_place = CASE WHEN $18::bytea IS NULL THEN urgency_place ELSE -$10::bigint END,
+			wrong_place = CASE WHEN $18::bytea IS NULL THEN wrong_place ELSE -$11::bigint END,
+			heard_place = CASE WHEN $18::bytea IS NULL THEN heard_place ELSE $12 END,
+			nearness_place = CASE WHEN $18::bytea IS NULL THEN nearness_place ELSE -$20::bigint END,
+			folded_place = CASE WHEN $18::bytea IS NULL THEN folded_place ELSE $4 END,
+			stale_place = least(CASE WHEN $18::bytea IS NULL THEN stale_place END, $5::bigint, $7::bigint, $8::bigint)
 		WHERE household = $1 AND learner = $2 AND clinic = $3`}
+	toWeigh = statement{"save projection", `
+		INSERT INTO unweighed (household, learner, clinic) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`}
+	isWeighed = statement{"save projection", `DELETE FROM unweighed WHERE household = $1 AND learner = $2`}
 
 	staleProjections = statement{"list stale projections", `
-		SELECT learner FROM projection WHERE clinic = $1 AND until <= $2 ORDER BY until, learner LIMIT $3`}
+		SELECT learner FROM projection WHERE clinic = $1 AND stale_place <= $2 AND until <= $2 ORDER BY stale_place, learner LIMIT $3`}
 	weighed = statement{"list what was weighed", `
 		SELECT learner, weighed FROM projection WHERE clinic = $1 AND weighed IS NOT NULL`}
 	unweighed = statement{"list unweighed projections", `
-		SELECT learner FROM projection WHERE clinic = $1 AND weighed IS NULL AND learner > $2 ORDER BY learner LIMIT $3`}
+		SELECT learner FROM unweighed WHERE clinic = $1 AND learner > $2 ORDER BY learner LIMIT $3`}
 )
 
 const selectProjection = `
@@ -138,7 +157,19 @@ func (t *tx) SaveProjection(ctx context.Context, p clinic.Projection, replaced *
 		msOrNull(p.RemindersUntil), msOrNull(p.RemindersRenew), text(p.Status), p.Urgency, p.NightsWrong, ms(p.Heard),
 		text(p.Nickname), text(withoutCase(p.Nickname)), flags, blob(p.Row), p.Weighed.Basis[:], p.Weighed.Doc, text(p.Verdict),
 		p.Nearness, blob(clinic.PackNights(p.Nights)))
-	return t.write(slices.Concat([]call{save}, reminderCalls(at, &p, before.reminders), concernCalls(at, &p, before.concerns))...)
+	return t.write(slices.Concat([]call{save}, weighingCalls(at, &p, replaced), reminderCalls(at, &p, before.reminders), concernCalls(at, &p, before.concerns))...)
+}
+
+// weighingCalls note whether a learner is to be weighed, where that is not known to be so already.
+func weighingCalls(at place, p, before *clinic.Projection) []call {
+	weighed := p.Weighed.Doc != nil
+	switch {
+	case before != nil && (before.Weighed.Doc != nil) == weighed:
+		return nil
+	case weighed:
+		return []call{isWeighed.of(at.household, p.Learner)}
+	}
+	return []call{toWeigh.of(at.household, p.Learner, p.Clinic)}
 }
 
 // keptBefore returns what is kept beside a learner's projection, from the projection itself where that has been read.

@@ -27,13 +27,16 @@ var (
 		WHERE clinic = $1 AND due <= $2 AND (due, id) > ($3::bigint, $4::uuid) AND lapses > $2 ORDER BY due, id LIMIT $5`}
 	readyReminders = statement{"list ready reminders", selectReminder + whereReady + ` ORDER BY ready, id LIMIT $4`}
 	readyAmong     = statement{"list ready reminders", selectReminder + whereReady + ` AND household = ANY($5) ORDER BY ready, id LIMIT $4`}
+	// Who was folded later than the instant asked for is looked for where they are in the order of that, and beside it among the unweighed.
 	staleReminders = statement{"list stale reminders", `
-		SELECT learner FROM projection
-		WHERE clinic = $1 AND (reminders_renew <= $2 OR folded > $2) AND learner > $3
+		SELECT learner FROM projection WHERE clinic = $1 AND stale_place <= $2 AND reminders_renew <= $2 AND learner > $3
+		UNION SELECT learner FROM projection WHERE clinic = $1 AND folded_place > $2 AND folded > $2 AND learner > $3
+		UNION SELECT u.learner FROM unweighed u JOIN projection p USING (household, learner)
+			WHERE u.clinic = $1 AND p.folded > $2 AND u.learner > $3
 		ORDER BY learner LIMIT $4`}
 	lapsedReminders = statement{"list lapsed reminders", `
-		SELECT learner FROM projection WHERE clinic = $1 AND reminders_until <= $2
-		ORDER BY reminders_until, learner LIMIT $3`}
+		SELECT learner FROM projection WHERE clinic = $1 AND stale_place <= $2 AND reminders_until <= $2
+		ORDER BY stale_place, learner LIMIT $3`}
 )
 
 const selectReminder = `SELECT id, kind, night, due, lapses, run, ready, learner, household, heard FROM reminder`

@@ -11,28 +11,34 @@ import (
 )
 
 // rosterFilter is what the orders have in common; a filter that is empty lets everything through.
-const rosterFilter = ` FROM projection
-	WHERE clinic = $1 AND ($2::bytea = '' OR status = $2) AND ($3::bytea = '' OR $3 = ANY(flags))
+const rosterFilter = ` FROM projection p WHERE p.clinic = $1` + rosterFilters
+
+const rosterFilters = ` AND ($2::bytea = '' OR status = $2) AND ($3::bytea = '' OR $3 = ANY(flags))
 		AND ($7::bytea = '' OR verdict = $7) AND ($8::bigint IS NULL OR heard < $8) AND nights_wrong >= $9`
+
+// unweighedFilter is the same of the unweighed, who in all orders but one are still where they were before, and are looked at beside.
+const unweighedFilter = ` FROM unweighed u JOIN projection p USING (household, learner) WHERE u.clinic = $1` + rosterFilters
 
 // The first column is the place's number as the index has it, so negated where the order is from the top down.
 var (
-	rosterByUrgency = statement{"list roster", `
-		SELECT -urgency, ''::bytea, learner, roster_row` + rosterFilter + ` AND (-urgency, learner) > ($4::bigint, $5::uuid)
-		ORDER BY -urgency, learner LIMIT $6`}
-	rosterByWrong = statement{"list roster", `
-		SELECT -nights_wrong, ''::bytea, learner, roster_row` + rosterFilter + ` AND (-nights_wrong, learner) > ($4::bigint, $5::uuid)
-		ORDER BY -nights_wrong, learner LIMIT $6`}
-	rosterByHeard = statement{"list roster", `
-		SELECT heard, ''::bytea, learner, roster_row` + rosterFilter + ` AND (heard, learner) > ($4::bigint, $5::uuid)
-		ORDER BY heard, learner LIMIT $6`}
-	rosterByNearness = statement{"list roster", `
-		SELECT -nearness, ''::bytea, learner, roster_row` + rosterFilter + ` AND (-nearness, learner) > ($4::bigint, $5::uuid)
-		ORDER BY -nearness, learner LIMIT $6`}
+	rosterByUrgency  = byPlace("urgency_place", "-urgency")
+	rosterByWrong    = byPlace("wrong_place", "-nights_wrong")
+	rosterByHeard    = byPlace("heard_place", "heard")
+	rosterByNearness = byPlace("nearness_place", "-nearness")
 	rosterByNickname = statement{"list roster", `
 		SELECT 0::bigint, nickname_order, learner, roster_row` + rosterFilter + ` AND (nickname_order, learner) > ($4::bytea, $5::uuid)
 		ORDER BY nickname_order, learner LIMIT $6`}
 )
+
+// byPlace lists by a place in an index, and the unweighed by where it will be once they are weighed.
+func byPlace(place, of string) statement {
+	return statement{"list roster", `
+		(SELECT ` + place + ` AS place, ''::bytea, learner, roster_row` + rosterFilter + ` AND weighed IS NOT NULL
+			AND (` + place + `, learner) > ($4::bigint, $5::uuid) ORDER BY ` + place + `, learner LIMIT $6)
+		UNION ALL
+		(SELECT ` + of + `, ''::bytea, learner, roster_row` + unweighedFilter + ` AND (` + of + `, learner) > ($4::bigint, $5::uuid))
+		ORDER BY place, learner LIMIT $6`}
+}
 
 // start is before every number that orders anything.
 const start int64 = math.MinInt64
