@@ -107,6 +107,10 @@ var mutants = []mutant{
 		"	if edition == known.edition || mutated(`edition not looked at`) {\n",
 	}, {
 		"internal/clinic/sync.go",
+		"	if c.comes != nil && c.comes.refused == nil {\n",
+		"	if c.comes != nil && (c.comes.refused == nil || mutated(`edition not looked at`)) {\n",
+	}, {
+		"internal/clinic/sync.go",
 		"!errors.Is(err, ErrChanged) {\n			if err != nil {\n",
 		"!errors.Is(err, ErrChanged) || mutated(`edition not looked at`) {\n			if err != nil && !mutated(`edition not looked at`) {\n",
 	}}},

@@ -33,10 +33,10 @@ var (
 	// The row is linked here, so that the trail is locked for no trip. It is after audit.Row.Sealed, and a test compares the two.
 	appendAudit = statement{"append audit row", `
 		INSERT INTO audit (` + auditColumns + `)
-		SELECT $1, head.seq + 1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12,
-			sha256($13::bytea || head.hash || $14::bytea || int8send(head.seq + 1) || $15::bytea)
-		FROM ((SELECT seq, hash FROM audit WHERE clinic = $1 ORDER BY seq DESC LIMIT 1)
-			UNION ALL SELECT 0::bigint, $16::bytea ORDER BY seq DESC LIMIT 1) AS head`}
+		SELECT $1, coalesce(head.seq, 0) + 1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12,
+			sha256($13::bytea || coalesce(head.hash, $16) || $14::bytea || int8send(coalesce(head.seq, 0) + 1) || $15::bytea)
+		FROM (SELECT) AS one LEFT JOIN LATERAL (
+			SELECT seq, hash FROM audit WHERE clinic = $1 ORDER BY seq DESC LIMIT 1) AS head ON true`}
 )
 
 func scanAuditHead(row scanner, h *audit.Head) error { return row.Scan(&h.Seq, (*hash)(&h.Hash)) }
@@ -90,7 +90,7 @@ func (t *tx) AppendAudit(_ context.Context, r audit.Row) error {
 	delete(t.trails, r.Clinic) // where it goes now, whoever asks is told anew
 	before, between, after := r.Sealed()
 	var none [sha256.Size]byte
-	return t.write(trailTurn.of(turnOf(toAppend, r.Clinic)),
+	return t.write(t.turnAtTrail(r.Clinic),
 		appendAudit.of(r.Clinic, ms(r.At), text(r.Role), idOrNull(r.Who), text(r.Token), text(r.From), text(r.Did),
 			text(r.Outcome), text(r.Note), idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), before, between, after, none[:]))
 }

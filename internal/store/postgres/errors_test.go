@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
@@ -69,7 +70,7 @@ func TestEverySettingOfAConnection(t *testing.T) {
 	require.NoError(t, err)
 	again := openAt(t, s.pool.Config().ConnString())
 	for setting, want := range map[string]string{
-		"synchronous_commit": "on", "lock_timeout": "10s", "statement_timeout": "1min", "idle_in_transaction_session_timeout": "1min", "application_name": "swallowtail",
+		"synchronous_commit": "on", "plan_cache_mode": "force_generic_plan", "enable_seqscan": "off", "lock_timeout": "10s", "statement_timeout": "1min", "idle_in_transaction_session_timeout": "1min", "application_name": "swallowtail",
 	} {
 		var got string
 		require.NoError(t, again.pool.QueryRow(t.Context(), "SHOW "+setting).Scan(&got))
@@ -86,10 +87,14 @@ func TestEverySettingOfAConnection(t *testing.T) {
 func TestACommitIsOnTheDisk(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
-	for range 20 {
+	for n := range 40 {
 		var written string
 		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, store clinic.Tx) error {
-			require.NoError(t, store.AddClinic(ctx, aClinic()))
+			c := aClinic()
+			require.NoError(t, store.AddClinic(ctx, c))
+			if n%2 == 0 { // lets go of its locks before
+				require.NoError(t, store.AppendAudit(ctx, audit.Row{Clinic: c.ID, At: started, Did: "sync", Outcome: audit.Done}))
+			}
 			inside, ok := store.(*tx)
 			require.True(t, ok)
 			var err error

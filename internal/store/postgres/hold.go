@@ -21,7 +21,8 @@ var (
 		SELECT head_rev, head_chain, edition, clinic, id FROM household WHERE id = ANY($1) ORDER BY id FOR NO KEY UPDATE`}
 	holdMember = statement{"lock member", `SELECT id FROM member WHERE id = $1 FOR NO KEY UPDATE`}
 	holdClinic = statement{"lock clinic", `SELECT id FROM clinic WHERE id = $1 FOR NO KEY UPDATE`}
-	trailTurn  = statement{"wait for other writers of the audit trail", `SELECT pg_advisory_xact_lock($1)`}
+	trailTurn  = statement{"wait for other writers of the audit trail", `
+		SELECT pg_advisory_xact_lock($1), set_config('synchronous_commit', 'off', true)`}
 
 	nextEditions = statement{"note that households change", `UPDATE household SET edition = $2 WHERE id = ANY($1)`}
 
@@ -223,13 +224,19 @@ func (w *work) holdRow(ctx context.Context, held map[uuid.UUID]bool, lock, look 
 	return err
 }
 
+// turnAtTrail keeps other writers from a clinic's trail until the commit, which lets go of it before it is on the disk.
+func (w *work) turnAtTrail(of uuid.UUID) call {
+	w.letsGo = true
+	return trailTurn.of(turnOf(toAppend, of))
+}
+
 // trail returns how far a clinic's trail goes, and keeps other writers from it from then on.
 func (w *work) trail(ctx context.Context, of uuid.UUID) (audit.Head, error) {
 	if head, held := w.trails[of]; held {
 		return head, nil
 	}
 	var heads []audit.Head
-	err := w.run(ctx, trailTurn.of(turnOf(toAppend, of)), into(&heads, auditHead, scanAuditHead, of))
+	err := w.run(ctx, w.turnAtTrail(of), into(&heads, auditHead, scanAuditHead, of))
 	if err != nil {
 		return audit.Head{}, err
 	}

@@ -77,6 +77,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"token family":          {tokenFamily, "refresh_token_of_family"},
 		"service token":         {serviceTokenByID, "service_token_pkey"},
 		"audit head":            {auditHead, "audit_pkey"},
+		"row of audit":          {appendAudit, "audit_pkey"},
 		"audit rows of learner": {auditRowsOfNewest, "audit_of_learner"},
 		"households":            {holdSome, "household_pkey"},
 		"household as it was":   {assume, "household_pkey"},

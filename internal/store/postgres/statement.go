@@ -43,6 +43,7 @@ type work struct {
 	conn   *pgx.Conn
 	writes bool
 	begun  bool
+	letsGo bool // of its locks when it commits, before that is on the disk
 	// It fills the database from another store, with the editions that there are.
 	filling bool
 	assumed []assumed
@@ -66,10 +67,10 @@ var (
 	beginReading = statement{"begin transaction", `BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY`}
 	committing   = statement{"commit", `COMMIT`}
 
-	// A commit that waits for the disk keeps its locks until then, and all of a clinic would wait in a row for its trail. So a commit lets
-	// go of them at once, and then waits: what follows it in the same trip is a transaction of its own, which writes next to nothing and
-	// has the log written to the disk up to itself, and so up to the commit. Of those that wait so, many share one write.
-	dontWait    = statement{"begin transaction", `SET LOCAL synchronous_commit = off`}
+	// A commit that waits for the disk keeps its locks until then, and all of a clinic would wait in a row for its trail. So a commit of who
+	// has taken their turn there lets go of them at once, and then waits: what follows it in the same trip is a transaction of its own,
+	// which writes next to nothing and has the log written to the disk up to itself, and so up to the commit. Of those that wait so, many share
+	// one write.
 	waitForDisk = statement{"commit", `SELECT pg_logical_emit_message(true, 'swallowtail', '')`}
 )
 
@@ -109,7 +110,11 @@ func (w *work) commit(ctx context.Context) error {
 	if w.broken != nil || (!w.begun && len(w.later)+len(w.assumed) == 0) {
 		return w.broken
 	}
-	return w.run(ctx, committing.of(), waitForDisk.of())
+	ending := []call{committing.of()}
+	if w.letsGo {
+		ending = append(ending, waitForDisk.of())
+	}
+	return w.run(ctx, ending...)
 }
 
 // exec runs a statement that returns no rows, and returns how many it changed.
@@ -135,11 +140,11 @@ func (w *work) run(ctx context.Context, calls ...call) error {
 	calls = slices.Concat(w.assumptions(), w.later, calls)
 	w.later = nil
 	if !w.begun {
-		begin := []call{beginReading.of()}
+		begin := beginReading.of()
 		if w.writes {
-			begin = []call{beginWriting.of(), dontWait.of()}
+			begin = beginWriting.of()
 		}
-		calls = append(begin, calls...)
+		calls = slices.Insert(calls, 0, begin)
 		w.begun = true
 	}
 	if len(calls) == 1 {
