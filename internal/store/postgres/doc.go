@@ -4,7 +4,7 @@
 // What holds throughout:
 //
 //   - A commit is on the disk before InTx returns, whatever the database has for synchronous_commit. Others may see it a moment before,
-//     since it lets go of its locks first; but the log is written in order, so whatever they commit is on the disk only after it, and
+//     since who has written to a trail lets go of their locks first; but the log is written in order, so whatever they commit is on the disk only after it, and
 //     they answer nobody before that. If the connection is lost while it is committed, InTx returns Unavailable and nobody knows:
 //     whoever asked asks again, and every call can bear that.
 //   - Instants, nights and JSON are kept as in package sqlite, to the millisecond and to the byte. Texts are kept as their bytes: a
@@ -12,8 +12,9 @@
 //   - After any error but NotFound the transaction is gone. An error of the server is given its kind by its SQLSTATE alone, and none of
 //     its details, which hold values, get into an error's text.
 //   - Every round trip counts. A transaction begins with its first statement, locks go along with what is read under them, and entries,
-//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then. Nobody waits
-//     for the trip that ends what was only read.
+//     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then. So does
+//     that a household is not as Assume takes it to be, so that an upload to one that is known is a single trip. Nobody waits for the
+//     trip that ends what was only read.
 //   - Waiting is bounded: for a connection and for a lock as long as Options.Patience says, and for any statement six times as long, after
 //     which the error is Unavailable; and a server that goes silent in the midst of a transaction loses it after a minute. A migration,
 //     and filling from another store, take the time that they take.
@@ -30,7 +31,8 @@
 //   - Of a household: its row, by whatever method the household is come upon, be it Head, Edition, a list, or a device, an invite or a token
 //     of it that is found by its own id, which is read again once the lock is held. So writers of one household take turns from their
 //     first look at it on, as with SQLite: revisions are gapless, an invite is redeemed once, a refresh token is exchanged once, and a
-//     projection misses no enrolment, consent or delivery. Those of different households don't meet.
+//     projection misses no enrolment, consent or delivery. Those of different households don't meet. Assume locks the row by the
+//     statement that looks whether the household is of the edition known, which goes before all else and divides by zero where it is not.
 //   - Of a clinician: their row, and with it their second factor, codes, known networks and sessions. No one-time code works twice.
 //   - Of a clinic: its row, with its settings, members, plans and programs' tokens. Rotating keys takes all of them, and so no token is
 //     issued meanwhile.
