@@ -1,0 +1,59 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"swallowtail/internal/clinic"
+)
+
+// TestAnUploadMovesNoIndex saves a fold as an upload leaves it, with all that the orders go by being others than before, and looks
+// whether the row stays in every index where it was, which the server calls a hot update; and as a weighing leaves it, which moves it.
+func TestAnUploadMovesNoIndex(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	c := aClinic()
+	household, learner := uuid.New(), uuid.New()
+	known := clinic.Projection{
+		Learner: learner, Clinic: c.ID, Folded: started, Heard: started, Until: started.Add(time.Hour), Nickname: "A",
+		Weighed: clinic.Weighed{Doc: []byte(`{}`)},
+	}
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
+			tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
+			tx.SaveProjection(ctx, known, nil))
+	}))
+	save := func(change func(p *clinic.Projection)) (hot int64) {
+		p := known
+		change(&p)
+		require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, store clinic.Tx) error {
+			inside, ok := store.(*tx)
+			require.True(t, ok)
+			look := statement{"look", `SELECT pg_stat_get_xact_tuples_hot_updated('projection'::regclass)`}
+			before, err := one(ctx, inside.work, look, value[int64])
+			require.NoError(t, err)
+			require.NoError(t, store.SaveProjection(ctx, p, &known))
+			after, err := one(ctx, inside.work, look, value[int64])
+			hot = after - before
+			return err
+		}))
+		known = p
+		return hot
+	}
+	upload := func(p *clinic.Projection) {
+		p.Heard, p.Folded, p.Until = p.Heard.Add(time.Minute), p.Folded.Add(time.Minute), p.Until.Add(time.Minute)
+		p.Urgency++
+		p.NightsWrong++
+		p.Weighed.Doc, p.Nearness = nil, 0
+	}
+	assert.Equal(t, int64(1), save(upload))
+	assert.Equal(t, int64(1), save(upload))
+	assert.Zero(t, save(func(p *clinic.Projection) { p.Weighed.Doc, p.Nearness = []byte(`{}`), 6 }))
+	assert.Equal(t, int64(1), save(upload))
+}
