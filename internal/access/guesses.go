@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/trustelem/zxcvbn"
+	"github.com/trustelem/zxcvbn/frequency"
 	"golang.org/x/text/unicode/norm"
 )
 
@@ -25,6 +26,10 @@ const minGuesses = 10
 // judgedRunes bounds how much of a password is estimated, since the time for it grows with the cube of the length. Whoever
 // begins with that many characters that are easy to guess is told so, whatever follows.
 const judgedRunes = 48
+
+// The estimator has put its words in order by the time that a package which imports it begins, and reads the lists that it had them
+// from no more. Nobody else wants them, and they would stay in the memory of every process.
+func init() { clear(frequency.FrequencyLists) }
 
 // easyToGuess tells whether somebody who knows the words that concern an account, in lower case, would soon hit upon the
 // password, in lower case too.

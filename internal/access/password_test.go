@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"github.com/trustelem/zxcvbn/frequency"
 
 	"swallowtail/internal/access"
 	"swallowtail/internal/fault"
@@ -92,6 +93,17 @@ func TestCheckNewPassword(t *testing.T) {
 			require.Len(t, refused.Fields, 1)
 			assert.Equal(t, "/password", refused.Fields[0].Pointer)
 		})
+	}
+}
+
+// TestWordsAreKeptOnce looks whether the estimator's lists are let go of, and whether it knows their words all the same.
+func TestWordsAreKeptOnce(t *testing.T) {
+	t.Parallel()
+	assert.Empty(t, frequency.FrequencyLists)
+	for list, words := range map[string]string{
+		"passwords": "xerxes1 ncc1701d", "names": "gwendolyn bartholomew", "surnames": "zimmerman whitehead", "an encyclopedia": "municipality census",
+	} {
+		assert.Error(t, access.CheckNewPassword(words, "lead@clinic.example"), list)
 	}
 }
 
