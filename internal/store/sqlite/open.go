@@ -39,9 +39,20 @@ type Options struct {
 	BusyTimeout time.Duration
 }
 
-// writersOwn are the settings of the writer alone. A claim of reminders touches hundreds of families, so it has 16 MiB of the file
-// at hand; and what undoes a statement that fails half-way is kept in memory, not in another file.
-var writersOwn = []string{"cache_size(-16384)", "temp_store(memory)", "wal_autocheckpoint(4000)"}
+// How much of the file each connection has at hand. What is looked at in every transaction is a few hundred pages, the upper ones of
+// indexes; the rest is of one family, whose turn comes again after hundreds of others, and the system has the file in memory too. So more
+// would be filled, and save next to no reading.
+const (
+	writersCache = "cache_size(-4096)" // 4 MiB
+	readersCache = "cache_size(-512)"
+)
+
+// What the settings of connections differ in. What undoes a statement of the writer that fails half-way is kept in memory, not in another
+// file.
+var (
+	writersOwn = url.Values{"_pragma": {writersCache, "temp_store(memory)", "wal_autocheckpoint(4000)"}}
+	readersOwn = url.Values{"_pragma": {readersCache}, "_query_only": {"on"}}
+)
 
 // Store is a SQLite file. It is safe for use by several goroutines.
 type Store struct {
@@ -68,10 +79,10 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{options: options, path: path}
-	if s.writer, err = openPool(s.address(url.Values{"_pragma": writersOwn}), 1); err != nil {
+	if s.writer, err = openPool(s.address(writersOwn), 1); err != nil {
 		return nil, err
 	}
-	if s.readers, err = openPool(s.address(url.Values{"_query_only": {"on"}}), options.Readers); err != nil {
+	if s.readers, err = openPool(s.address(readersOwn), options.Readers); err != nil {
 		return nil, errors.Join(err, s.writer.close())
 	}
 	if err := s.firstLook(ctx); err != nil {

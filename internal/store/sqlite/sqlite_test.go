@@ -62,7 +62,7 @@ func TestEveryConnection(t *testing.T) {
 		queryOnly   string
 		cache, temp string
 	}{
-		"writer": {s.writer, 1, "0", "-16384", "2"}, "readers": {s.readers, defaultReaders, "1", "-2000", "0"},
+		"writer": {s.writer, 1, "0", "-4096", "2"}, "readers": {s.readers, defaultReaders, "1", "-512", "0"},
 	} {
 		require.Equal(t, pool.connections, pool.db.Stats().MaxOpenConnections, name)
 		for range pool.connections {
