@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"encoding/binary"
-	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -142,15 +141,17 @@ func textOr(text *string) string {
 }
 
 // join puts JSON values into an array.
-func join(values [][]byte) string {
-	var b strings.Builder
-	b.WriteByte('[')
+func join(values [][]byte) []byte {
+	size := len("[]") + len(values)
+	for _, v := range values {
+		size += len(v)
+	}
+	array := append(make([]byte, 0, size), '[')
 	for i, v := range values {
 		if i > 0 {
-			b.WriteByte(',')
+			array = append(array, ',')
 		}
-		b.Write(v)
+		array = append(array, v...)
 	}
-	b.WriteByte(']')
-	return b.String()
+	return append(array, ']')
 }

@@ -166,8 +166,8 @@ func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now t
 	}
 	doc := syncDoc{
 		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
-		ServerTime: served.Instant(now), Nights: stdjson.RawMessage(join(a.Nights)),
-		Gone: stdjson.RawMessage(join(a.Gone)), Digest: a.Digest,
+		ServerTime: served.Instant(now), Nights: join(a.Nights),
+		Gone: join(a.Gone), Digest: a.Digest,
 	}
 	doc.Changes = make([]entryDoc, len(a.Changes))
 	for i := range a.Changes {
@@ -196,7 +196,7 @@ func (s *server) AddClinicEntries(ctx context.Context, r oas.AddClinicEntriesReq
 	if err != nil {
 		return nil, err
 	}
-	return encoded(clinicEntriesDoc{Results: resultDocs(added.Results), Nights: stdjson.RawMessage(join(added.Nights))})
+	return encoded(clinicEntriesDoc{Results: resultDocs(added.Results), Nights: join(added.Nights)})
 }
 
 // entryPageDoc is a page of a learner's entries.

@@ -75,3 +75,11 @@ func TestTheAnswerOfASyncWritesItselfToTheLetter(t *testing.T) {
 	assert.Greater(t, members, 30)
 	compare(t, doc, "all put back")
 }
+
+// TestValuesAreJoinedInOneGo looks at the array and at how often room is made for it.
+func TestValuesAreJoinedInOneGo(t *testing.T) {
+	for want, values := range map[string][][]byte{"[]": nil, "[1]": {[]byte("1")}, `[{"a":1},2]`: {[]byte(`{"a":1}`), []byte("2")}} {
+		assert.Equal(t, want, string(join(values)))
+		assert.LessOrEqual(t, testing.AllocsPerRun(10, func() { join(values) }), 1.0, want)
+	}
+}

@@ -69,7 +69,7 @@ func (s *server) GetNights(ctx context.Context, r oas.GetNightsRequestObject) (o
 		return nil, err
 	}
 	doc := nightsDoc{
-		Nights: stdjson.RawMessage(join(a.Nights)), Earlier: stdjson.RawMessage(join(a.Earlier)), AsOf: served.Instant(a.At),
+		Nights: join(a.Nights), Earlier: join(a.Earlier), AsOf: served.Instant(a.At),
 	}
 	if a.Enrolment != uuid.Nil {
 		doc.Enrolment = &a.Enrolment
