@@ -55,6 +55,7 @@ func (u *upload) examine(raws [][]byte) {
 func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result, added []StoredEntry, err error) {
 	known, head := u.known(f), f.head
 	results = make([]Result, len(u.offers))
+	added = make([]StoredEntry, 0, len(u.offers)-len(known)) // room for all, so that they stay where known points to
 	u.reached = 0
 	for i := range u.offers {
 		o := &u.offers[i]
@@ -70,7 +71,7 @@ func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result,
 		e.Chain = chained(head.Chain, &e)
 		head = Head{Rev: e.Rev, Chain: e.Chain}
 		added = append(added, e)
-		known[e.ID] = e
+		known[e.ID] = &added[len(added)-1]
 		results[i] = Result{ID: e.ID, Status: string(e.Status), Rev: e.Rev, Flaws: flawsOf(e.Problem)}
 	}
 	if len(added) == 0 {
@@ -112,22 +113,22 @@ func (u *upload) bringsIncident() bool {
 }
 
 // known returns those of the household's entries whose ids come in the upload.
-func (u *upload) known(f *family) map[uuid.UUID]StoredEntry {
+func (u *upload) known(f *family) map[uuid.UUID]*StoredEntry {
 	offered := make(map[uuid.UUID]bool, len(u.offers))
 	for i := range u.offers {
 		offered[u.offers[i].Entry.ID.UUID] = true
 	}
-	known := map[uuid.UUID]StoredEntry{}
+	known := map[uuid.UUID]*StoredEntry{}
 	for i := range f.stored {
 		if e := &f.stored[i]; offered[e.ID] {
-			known[e.ID] = *e
+			known[e.ID] = e
 		}
 	}
 	return known
 }
 
 // resultOf answers an entry whose id is known already.
-func resultOf(old StoredEntry, content [32]byte) Result {
+func resultOf(old *StoredEntry, content [32]byte) Result {
 	if old.Content != content {
 		return Result{ID: old.ID, Status: IDReuse, Flaws: []door.Flaw{{
 			Pointer: "/id", Detail: "This id is taken by an entry with other content: give the new entry an id of its own.",
