@@ -5,6 +5,7 @@ import (
 	"runtime"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -152,4 +153,22 @@ func TestASizeIsWhatAFamilyTakes(t *testing.T) {
 		assert.Greater(t, 2*each, float64(said), name)
 		runtime.KeepAlive(&all)
 	}
+}
+
+// TestWhatWaitsIsSmall lets go of what a call needs no more once it is worked out: what is to be saved and kept is the same as before.
+func TestWhatWaitsIsSmall(t *testing.T) {
+	t.Parallel()
+	learner := uuid.UUID{15: 1}
+	whole := (&family{learners: []Learner{{ID: learner, BirthMonth: "2020-03"}}, stored: entriesOf(1, 2, 3)}).whole()
+	f, err := whole.fold(nil, time.Date(2027, 3, 2, 12, 0, 0, 0, time.UTC))
+	require.NoError(t, err)
+	kept, renewed := f.lean(), f.renewed[0].Projection
+	require.NotZero(t, f.renewed[0].view)
+	f.letGo()
+	assert.Nil(t, f.record)
+	assert.Nil(t, f.stamped)
+	assert.Zero(t, f.renewed[0].view)
+	assert.Equal(t, kept, f.lean())
+	assert.Equal(t, renewed, f.renewed[0].Projection)
+	assert.NotNil(t, whole.record, "another's is left alone")
 }

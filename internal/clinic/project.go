@@ -93,6 +93,17 @@ func (f *folded) save(ctx context.Context, tx Tx) error {
 	return err
 }
 
+// letGo lets go of all that is not needed any more once it is worked out what a call comes to. Many calls wait for their turn to write, and
+// the fold is the largest part of what each of them holds.
+func (f *folded) letGo() {
+	rest := *f.family
+	rest.record, rest.stamped = nil, nil
+	f.family = &rest
+	for i := range f.renewed {
+		f.renewed[i].view = practice.View{}
+	}
+}
+
 // keepFolded keeps a family in memory that has been folded, once what came of that is durable, which err says.
 func (s *Service) keepFolded(err error, f *folded) {
 	if err == nil && f != nil {

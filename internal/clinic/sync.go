@@ -116,7 +116,11 @@ func (c *call) foresee(ctx context.Context) (*outcome, error) {
 			return nil, err
 		}
 	}
-	return c.on(family), nil
+	o := c.on(family)
+	if o.folded != nil {
+		o.folded.letGo()
+	}
+	return o, nil
 }
 
 // on works out what the call comes to in a household.
