@@ -22,6 +22,7 @@ import (
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
+	"swallowtail/internal/store/sqlite/sqlitetest"
 	"swallowtail/internal/watch"
 )
 
@@ -114,6 +115,9 @@ func openHouseWith(t testing.TB, path string, keys *access.Keys, at *clock, made
 	t.Helper()
 	h := &house{t: t, path: path, clock: at, keys: keys, madeIDs: made}
 	server := newServerIDs(at)
+	sqlitetest.Begin(t, path, func(ctx context.Context, path string) (sqlitetest.Database, error) {
+		return sqlite.Open(ctx, path, sqlite.Options{Logger: quiet(t), NewID: uuid.New, Now: at.now})
+	})
 	var err error
 	h.store, err = sqlite.Open(t.Context(), path, sqlite.Options{Logger: quiet(t), NewID: server.next, Now: at.now})
 	require.NoError(t, err)

@@ -17,6 +17,7 @@ var rules = map[string]rule{
 	"only api imports generated":   onlyAPIImportsGenerated,
 	"memory is for tests":          memoryIsForTests,
 	"channeltest is for tests":     channeltestIsForTests,
+	"sqlitetest is for tests":      sqlitetestIsForTests,
 	"leaves stand alone":           leavesStandAlone,
 	"the clock is an argument":     clockIsAnArgument,
 	"sizes are kept":               sizesAreKept,
@@ -116,6 +117,10 @@ func TestImportRules(t *testing.T) {
 		{"channeltest is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/channel", true},
 		{"channeltest is for tests", "cmd/swallowtail/a.go", "swallowtail/internal/channel/channeltest", false},
 		{"channeltest is for tests", "internal/channel/a.go", "swallowtail/internal/channel/channeltest", false},
+
+		{"sqlitetest is for tests", "api/a_test.go", "swallowtail/internal/store/sqlite/sqlitetest", true},
+		{"sqlitetest is for tests", "api/a.go", "swallowtail/internal/store/sqlite", true},
+		{"sqlitetest is for tests", "api/a.go", "swallowtail/internal/store/sqlite/sqlitetest", false},
 
 		{"leaves stand alone", "internal/channel/a.go", "github.com/wneessen/go-mail", true},
 		{"leaves stand alone", "internal/channel/channeltest/a.go", "swallowtail/internal/channel", true},

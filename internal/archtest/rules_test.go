@@ -145,6 +145,15 @@ func memoryIsForTests(sources []source) []string {
 	})
 }
 
+func sqlitetestIsForTests(sources []source) []string {
+	return eachImport(sources, false, func(s source, imported string) string {
+		if within(imported, module+"/internal/store/sqlite/sqlitetest") {
+			return "it fails tests: only they may"
+		}
+		return ""
+	})
+}
+
 func leavesStandAlone(sources []source) []string {
 	return eachImport(sources, false, func(s source, imported string) string {
 		for _, leaf := range leaves {

@@ -1,6 +1,7 @@
 package clinic_test
 
 import (
+	"context"
 	"crypto/rand"
 	"database/sql"
 	"encoding/json"
@@ -19,6 +20,7 @@ import (
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/journal"
 	"swallowtail/internal/store/sqlite"
+	"swallowtail/internal/store/sqlite/sqlitetest"
 )
 
 // started is a Monday, 18:00 in Halifax.
@@ -57,7 +59,11 @@ func newHouse(t testing.TB) *house {
 // open lets the house work on a database, which is made where there is none.
 func (h *house) open(path string) {
 	h.t.Helper()
-	store, err := sqlite.Open(h.t.Context(), path, sqlite.Options{Logger: h.Log, NewID: newID, Now: func() time.Time { return started }})
+	open := func(ctx context.Context, path string) (*sqlite.Store, error) {
+		return sqlite.Open(ctx, path, sqlite.Options{Logger: h.Log, NewID: newID, Now: func() time.Time { return started }})
+	}
+	sqlitetest.Begin(h.t, path, func(ctx context.Context, path string) (sqlitetest.Database, error) { return open(ctx, path) })
+	store, err := open(h.t.Context(), path)
 	require.NoError(h.t, err)
 	h.t.Cleanup(func() { assert.NoError(h.t, store.Close()) })
 	require.NoError(h.t, store.Migrate(h.t.Context()))

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/store/sqlite/sqlitetest"
 	"swallowtail/internal/store/storetest"
 )
 
@@ -38,7 +39,11 @@ func openAt(t testing.TB, path string) *Store {
 // newStore opens a new store.
 func newStore(t testing.TB) *Store {
 	t.Helper()
-	s := openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	path := filepath.Join(t.TempDir(), "store.db")
+	sqlitetest.Begin(t, path, func(ctx context.Context, path string) (sqlitetest.Database, error) {
+		return Open(ctx, path, testOptions(t))
+	})
+	s := openAt(t, path)
 	require.NoError(t, s.Migrate(t.Context()))
 	return s
 }
