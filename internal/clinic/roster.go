@@ -23,16 +23,36 @@ func (s *Service) Roster(ctx context.Context, p access.Principal, q RosterQuery,
 }
 
 func (s *Service) roster(ctx context.Context, q RosterQuery, now time.Time) ([]RosterRow, error) {
+	rows, old, err := s.rosterAsKept(ctx, q, now)
+	if err != nil || !old {
+		return rows, err
+	}
 	if err := s.renewProjections(ctx, q.Clinic, now); err != nil {
 		return nil, err
 	}
-	var rows []RosterRow
-	err := s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		var err error
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
 		rows, err = view.Roster(ctx, q)
 		return err
 	})
 	return rows, err
+}
+
+// rosterAsKept returns a page as it is kept, or reports that there are projections that are to be renewed first. Mostly there are none, so
+// all is read at once, and without a turn at weighing, which callers take one after the other.
+func (s *Service) rosterAsKept(ctx context.Context, q RosterQuery, now time.Time) (rows []RosterRow, old bool, err error) {
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
+		stale, err := view.StaleProjections(ctx, q.Clinic, now, 1)
+		if old = len(stale) > 0; old || err != nil {
+			return err
+		}
+		unweighed, err := view.Unweighed(ctx, q.Clinic, Page{Limit: 1})
+		if old = len(unweighed) > 0; old || err != nil {
+			return err
+		}
+		rows, err = view.Roster(ctx, q)
+		return err
+	})
+	return rows, old, err
 }
 
 // renewProjections folds anew the learners of a clinic whose projections hold no longer, and weighs those who have not been
