@@ -38,8 +38,8 @@ const (
 
 // How many schedules are played: ordinarily, and under the race detector.
 const (
-	inMemory, inMemoryRaced = 20_000, 200
-	onSQLite, onSQLiteRaced = 500, 20
+	inMemory, inMemoryRaced = 20_000, 60
+	onSQLite, onSQLiteRaced = 500, 10
 	onPostgres              = 100
 	onEvery                 = 30
 )
