@@ -61,6 +61,12 @@ func (s *Service) RenewZones(ctx context.Context, now time.Time) error { return 
 // Takes reports whether a delivery is to go to a recipient at an instant.
 func (r *Recipient) Takes(d *Delivery, at time.Time) bool { return r.takes(d, at) }
 
+// HoldWeighing takes the turn at weighing and returns what ends it.
+func (s *Service) HoldWeighing() (end func()) {
+	s.weighing <- struct{}{}
+	return func() { <-s.weighing }
+}
+
 // KeepsSummary reports whether a summary would be served as it was kept.
 func (s *Service) KeepsSummary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (bool, error) {
 	a, err := s.ask(ctx, p, "getSummary", now)

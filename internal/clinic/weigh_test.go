@@ -375,6 +375,26 @@ func TestAFullDiskIsTriedOnceAMinute(t *testing.T) {
 }
 
 // TestWeighingManyLearners weighs more than one transaction holds, several of one household among them.
+// TestARosterAsItIsKeptWaitsForNobody reads it while somebody weighs: where all is as it is to be, and where something has come in since.
+func TestARosterAsItIsKeptWaitsForNobody(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	h.line(started)
+	read := func(within time.Duration) error {
+		ctx, cancel := context.WithTimeout(t.Context(), within)
+		defer cancel()
+		_, err := h.Roster(ctx, h.clinician, clinic.RosterQuery{Order: "needs_call", Limit: 9}, started)
+		return err
+	}
+	end := h.HoldWeighing()
+	require.NoError(t, read(time.Minute))
+	h.push(started, h.evening()...)
+	require.ErrorIs(t, read(100*time.Millisecond), context.DeadlineExceeded, "it is to be weighed first")
+	end()
+	require.NoError(t, read(time.Minute))
+}
+
 func TestWeighingManyLearners(t *testing.T) {
 	t.Parallel()
 	h := newFamily(t)
