@@ -10,6 +10,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"hash"
 	"io"
 	"sync"
 	"sync/atomic"
@@ -27,6 +28,7 @@ type Keys struct {
 	verified *verified
 
 	seal    []byte
+	seals   sync.Pool // of HMACs by that key, since making one takes longer than the seal: each entry that goes out has one
 	cursor  []byte
 	hidden  cipher.AEAD // for cursors
 	invite  []byte
@@ -119,11 +121,15 @@ func thumbprint(public ed25519.PublicKey) string {
 // keyedHash is HMAC-SHA256 over the parts, each preceded by its length, so that no two lists of parts look alike.
 func keyedHash(key []byte, parts ...[]byte) []byte {
 	mac := hmac.New(sha256.New, key)
+	writeParts(mac, parts...)
+	return mac.Sum(nil)
+}
+
+func writeParts(mac hash.Hash, parts ...[]byte) {
 	var length [8]byte
 	for _, part := range parts {
 		binary.BigEndian.PutUint64(length[:], uint64(len(part)))
 		mac.Write(length[:])
 		mac.Write(part)
 	}
-	return mac.Sum(nil)
 }
