@@ -1,13 +1,17 @@
 package load
 
 import (
+	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"math/rand/v2"
 	"net/http"
 	"time"
 
+	stdjson "encoding/json"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/google/uuid"
 
 	"swallowtail/api/client"
@@ -84,7 +88,7 @@ func (w *writer) evenings(p *phone, nth, count int) (upload, error) {
 		u.ids = append(u.ids, id)
 	}
 	var err error
-	if u.entries, err = json.Marshal(entries); err != nil {
+	if u.entries, err = stdjson.Marshal(entries); err != nil {
 		return upload{}, fmt.Errorf("write evenings: %w", err)
 	}
 	return u, nil
@@ -147,6 +151,35 @@ type handedIn struct {
 		Status string    `json:"status"`
 	} `json:"results"`
 	Cursor *string `json:"cursor"`
+}
+
+// read reads an answer. Where it begins with the results, as ours do, nothing else is decoded but the cursor: what is told of entries and
+// nights is looked at when the record is read at the end, and callers share the machine with who is measured.
+func (h *handedIn) read(answer []byte) error {
+	if !bytes.HasPrefix(answer, []byte(`{"results":`)) {
+		return json.Unmarshal(answer, h)
+	}
+	d := jsontext.NewDecoder(bytes.NewBuffer(answer))
+	for range 2 { // the brace and the name
+		if _, err := d.ReadToken(); err != nil {
+			return err
+		}
+	}
+	if err := json.UnmarshalDecode(d, &h.Results); err != nil {
+		return err
+	}
+	// In a text each quote has a backslash before it, so that this can be but a member.
+	_, after, found := bytes.Cut(answer[d.InputOffset():], []byte(`,"cursor":"`))
+	if !found {
+		return nil
+	}
+	cursor, _, ended := bytes.Cut(after, []byte(`"`))
+	if !ended {
+		return errAnswer
+	}
+	text := string(cursor)
+	h.Cursor = &text
+	return nil
 }
 
 // pulled is what a phone reads of the answer when it looks for what there is.

@@ -105,7 +105,7 @@ func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any)
 	for attempt := range attempts {
 		err := who.Do(ctx, func(access string) error { return l.timed(ctx, access, r) })
 		if err == nil {
-			if err = json.Unmarshal(l.read.Bytes(), out); err != nil {
+			if err = decode(l.read.Bytes(), out); err != nil {
 				err = fmt.Errorf("%w: %w", errAnswer, err)
 			}
 		}
@@ -129,6 +129,16 @@ func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any)
 		}
 	}
 	panic("unreachable: the last attempt is not made again")
+}
+
+// selective is what reads of an answer only what it wants.
+type selective interface{ read(answer []byte) error }
+
+func decode(answer []byte, out any) error {
+	if wants, is := out.(selective); is {
+		return wants.read(answer)
+	}
+	return json.Unmarshal(answer, out)
 }
 
 // waitAfter returns how long to wait before a call is made again, if it is.
