@@ -124,16 +124,16 @@ func resultDocs(results []clinic.Result) []resultDoc {
 
 // syncDoc is the answer to a sync call.
 type syncDoc struct {
-	Results    []resultDoc        `json:"results"`
-	Changes    []entryDoc         `json:"changes"`
-	Cursor     string             `json:"cursor"`
-	More       bool               `json:"more"`
-	Head       int64              `json:"head"`
-	Epoch      uuid.UUID          `json:"epoch"`
-	ServerTime string             `json:"server_time"`
-	Nights     stdjson.RawMessage `json:"nights"`
-	Gone       stdjson.RawMessage `json:"gone"`
-	Digest     string             `json:"digest"`
+	Results    []resultDoc      `json:"results"`
+	Changes    []entryDoc       `json:"changes"`
+	Cursor     string           `json:"cursor"`
+	More       bool             `json:"more"`
+	Head       int64            `json:"head"`
+	Epoch      uuid.UUID        `json:"epoch"`
+	ServerTime string           `json:"server_time"`
+	Nights     []jsontext.Value `json:"nights"`
+	Gone       []jsontext.Value `json:"gone"`
+	Digest     string           `json:"digest"`
 }
 
 // uploadDoc is the answer to a device that may only hand in.
@@ -166,14 +166,22 @@ func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now t
 	}
 	doc := syncDoc{
 		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
-		ServerTime: served.Instant(now), Nights: join(a.Nights),
-		Gone: join(a.Gone), Digest: a.Digest,
+		ServerTime: served.Instant(now), Nights: valuesOf(a.Nights), Gone: valuesOf(a.Gone), Digest: a.Digest,
 	}
 	doc.Changes = make([]entryDoc, len(a.Changes))
 	for i := range a.Changes {
 		doc.Changes[i] = entryDocOf(&a.Changes[i])
 	}
 	return served.Encode(doc)
+}
+
+// valuesOf returns documents that have been encoded as what they are, values of JSON.
+func valuesOf(documents [][]byte) []jsontext.Value {
+	values := make([]jsontext.Value, len(documents))
+	for i, document := range documents {
+		values[i] = document
+	}
+	return values
 }
 
 // clinicEntriesDoc is the answer to a clinician's entries.

@@ -1,6 +1,10 @@
 package api
 
-import "swallowtail/internal/served"
+import (
+	"github.com/go-json-experiment/json/jsontext"
+
+	"swallowtail/internal/served"
+)
 
 // The answer to a sync call writes itself, for it goes out every evening.
 
@@ -14,11 +18,14 @@ func (d syncDoc) WriteJSON(p *served.Pen) {
 	p.Name("head").Whole(d.Head)
 	p.Name("epoch").ID(d.Epoch)
 	p.Name("server_time").Text(d.ServerTime)
-	p.Name("nights").Verbatim(d.Nights)
-	p.Name("gone").Verbatim(d.Gone)
+	served.Each(p.Name("nights"), d.Nights, verbatim)
+	served.Each(p.Name("gone"), d.Gone, verbatim)
 	p.Name("digest").Text(d.Digest)
 	p.Close('}')
 }
+
+// verbatim writes a document that has been encoded already.
+func verbatim(document *jsontext.Value, p *served.Pen) { p.Verbatim(*document) }
 
 func (d *resultDoc) write(p *served.Pen) {
 	p.Open('{')

@@ -27,7 +27,8 @@ func fullSync() syncDoc {
 			Effect: "none", Why: "It is \"quarantined\".",
 		}},
 		Cursor: "Y3Vyc29y", More: true, Head: 9, Epoch: uuid.UUID{15: 3}, ServerTime: "2027-03-01T22:00:00Z",
-		Nights: []byte(`[{"night":"2027-03-01"}]`), Gone: []byte(`[{}]`), Digest: "00",
+		Nights: []jsontext.Value{[]byte(`{"night":"2027-03-01"}`), []byte(`{"night":"2027-03-02"}`)}, Gone: []jsontext.Value{[]byte(`{}`)},
+		Digest: "00",
 	}
 }
 
@@ -64,9 +65,6 @@ func TestTheAnswerOfASyncWritesItselfToTheLetter(t *testing.T) {
 	eachMember(reflect.ValueOf(&doc).Elem(), "", func(path string, member reflect.Value) {
 		members++
 		require.False(t, member.IsZero(), "nothing is said of %s", path)
-		if path == ".Nights" || path == ".Gone" {
-			return // which are always there
-		}
 		before := reflect.ValueOf(member.Interface())
 		member.SetZero()
 		compare(t, doc, path)
