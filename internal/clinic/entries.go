@@ -50,7 +50,7 @@ func (s *Service) AddEntries(ctx context.Context, p access.Principal, learner uu
 			return err
 		}
 		before := family.head.Rev
-		if f, err = family.with(added, uuid.Nil, time.Time{}).fold(nil, now); err != nil {
+		if f, err = family.with(added, u.read, uuid.Nil, time.Time{}).fold(nil, now); err != nil {
 			return err
 		}
 		if err := f.save(ctx, tx); err != nil {
@@ -115,7 +115,7 @@ func (s *Service) listed(f *family, learner uuid.UUID, page EntryPage, now time.
 			break
 		}
 		listed.Entries = append(listed.Entries, ListedEntry{
-			FeedEntry: s.feedEntry(f.household.ID, e, &f.read[i], f.stamped[i].Sealed, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
+			FeedEntry: s.feedEntry(f, i, nil), Why: v.Idle[practice.EntryID{UUID: e.ID}],
 		})
 	}
 	return listed

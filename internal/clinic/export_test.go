@@ -31,6 +31,15 @@ func (r *Rights) Reaches(p access.Principal, op Operation, clinic, household, ca
 // Chained returns the hash chained up to an entry.
 func Chained(before [32]byte, e *StoredEntry) [32]byte { return chained(before, e) }
 
+// Foresee works out what a sync call comes to, up to where anybody would be kept from writing.
+func (s *Service) Foresee(ctx context.Context, p access.Principal, r SyncRequest, now time.Time) (SyncAnswer, error) {
+	o, err := s.callOf(p, r, now).foresee(ctx)
+	if err != nil {
+		return SyncAnswer{}, err
+	}
+	return o.answer, o.refused
+}
+
 // WeighedAt weighs a learner at an instant, as the store has the record now.
 func (s *Service) WeighedAt(ctx context.Context, learner uuid.UUID, at time.Time) (w Weighed, err error) {
 	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {

@@ -1,7 +1,6 @@
 package clinic
 
 import (
-	"slices"
 	"sync"
 	"unsafe"
 
@@ -100,11 +99,7 @@ func (f *family) size() int {
 // lean returns the family without what is soon made again of the rest.
 func (f *family) lean() *family {
 	lean := *f
-	lean.record, lean.stamped = nil, nil
-	lean.read = slices.Clone(f.read)
-	for i := range lean.read {
-		lean.read[i].members = nil
-	}
+	lean.record, lean.stamped, lean.members = nil, nil, nil
 	return &lean
 }
 
@@ -112,21 +107,23 @@ func (f *family) lean() *family {
 type reading struct {
 	practice.Entry
 	mayBeIncident, flawed bool
-	members               *door.Members // nil where they are to be read again
 }
 
-func readingOf(e *StoredEntry) reading {
-	r := door.Reread(e.Sent, e.Schema, e.Author.Role)
-	return reading{r.Entry, r.MayBeIncident, r.Flawed, &r.Members}
+// take adds what the door read of the next entry to what has been read.
+func (f *family) take(r door.Reading) {
+	f.read = append(f.read, reading{r.Entry, r.MayBeIncident, r.Flawed})
+	f.members = append(f.members, r.Members)
 }
 
-// membersOf returns the members of an entry as they stand in it.
-func (r *reading) membersOf(e *StoredEntry) door.Members {
-	if r.members == nil {
-		return door.Reread(e.Sent, e.Schema, e.Author.Role).Members
+// membersOf returns the members of the nth stored entry as they stand in it.
+func (f *family) membersOf(n int) door.Members {
+	if at := n - (len(f.stored) - len(f.members)); at >= 0 {
+		return f.members[at]
 	}
-	return *r.members
+	return reread(&f.stored[n]).Members
 }
+
+func reread(e *StoredEntry) door.Reading { return door.Reread(e.Sent, e.Schema, e.Author.Role) }
 
 // readingsFor returns the readings of a family's entries that hold for the first of those stored: all, if the last of them is still there,
 // since its chain is over all before it and everything about them; else none, as of another history after a restore.

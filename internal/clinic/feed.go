@@ -33,36 +33,36 @@ type FeedEntry struct {
 	Sent jsontext.Value
 }
 
-// feedEntry returns an entry, of which the door read this, as a reader gets it; a nil reader is the clinic, who reads
-// everything.
+// feedEntry returns the nth stored entry of a whole family as a reader gets it; a nil reader is the clinic, who reads everything.
 //
 // Of an entry that is sealed, since its author had withdrawn consent, nobody gets more than that it is there.
-func (s *Service) feedEntry(household uuid.UUID, e *StoredEntry, read *reading, sealed bool, reader *practice.Author) FeedEntry {
+func (s *Service) feedEntry(f *family, n int, reader *practice.Author) FeedEntry {
+	e, read := &f.stored[n], &f.read[n]
 	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
-	f := FeedEntry{
+	told := FeedEntry{
 		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
-		Seal:  s.seal(household, e.Author, e.ID, e.Content, stamp),
+		Seal:  s.seal(f.household.ID, e.Author, e.ID, e.Content, stamp),
 		Flaws: flawsOf(e.Problem),
 	}
-	if sealed {
-		f.Flaws = nil
-		return f
+	if f.stamped[n].Sealed {
+		told.Flaws = nil
+		return told
 	}
 	others := reader != nil && *reader != e.Author
 	if len(e.Problem) > 0 {
-		f.Members = readable(e, &read.Entry)
+		told.Members = readable(e, &read.Entry)
 		if !others {
-			f.Sent = asJSON(e.Sent)
+			told.Sent = asJSON(e.Sent)
 		}
-		return f
+		return told
 	}
-	if f.Members = read.membersOf(e); read.Body == nil {
-		f.Members = known(membersOf(e.Sent))
+	if told.Members = f.membersOf(n); read.Body == nil {
+		told.Members = known(membersOf(e.Sent))
 	}
 	if others {
-		f.Body = withoutPrivateWords(f.Body, string(f.Kind))
+		told.Body = withoutPrivateWords(told.Body, string(told.Kind))
 	}
-	return f
+	return told
 }
 
 // known returns the members that every entry has.

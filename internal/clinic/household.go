@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"swallowtail/internal/door"
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/reminder"
@@ -27,6 +28,7 @@ type family struct {
 	contacts   []practice.Contact
 	record     *practice.Record   // nil of a family that is lean
 	read       []reading          // of each stored entry; of one that is lean, of the first
+	members    []door.Members     // of the last entries, those that were read just now
 	stamped    []practice.Stamped // none of one that is lean
 	stored     []StoredEntry
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
@@ -111,11 +113,22 @@ func (f *family) whole() *family {
 	if f.record != nil {
 		return f
 	}
+	return f.wholeWith(nil)
+}
+
+// wholeWith is whole, for whom some of the last entries have been read already: a reading of each, nil where it is to be read.
+func (f *family) wholeWith(last []*door.Reading) *family {
 	w := *f
 	w.contacts = contactsOf(w.devices)
-	w.read = slices.Grow(slices.Clip(w.read), len(w.stored)-len(w.read))
+	missing := len(w.stored) - len(w.read)
+	w.read, w.members = slices.Grow(slices.Clip(w.read), missing), make([]door.Members, 0, missing)
 	for i := len(w.read); i < len(w.stored); i++ {
-		w.read = append(w.read, readingOf(&w.stored[i]))
+		at := i - (len(w.stored) - len(last))
+		if at >= 0 && last[at] != nil {
+			w.take(*last[at])
+		} else {
+			w.take(reread(&w.stored[i]))
+		}
 	}
 	w.stamped = stampedOf(w.stored, w.read, w.people)
 	w.seal()
@@ -123,8 +136,9 @@ func (f *family) whole() *family {
 	return &w
 }
 
-// with returns the whole family with entries that have just come, and with a device having been heard from, if there is one.
-func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *family {
+// with returns the whole family with entries that have just come, of each of which the door may have made a reading, and with a device
+// having been heard from, if there is one.
+func (f *family) with(added []StoredEntry, read []*door.Reading, heard uuid.UUID, at time.Time) *family {
 	next := *f
 	next.record = nil
 	next.stored = slices.Concat(f.stored, added)
@@ -137,7 +151,7 @@ func (f *family) with(added []StoredEntry, heard uuid.UUID, at time.Time) *famil
 			d.Heard = at
 		}
 	}
-	return next.whole()
+	return next.wholeWith(read)
 }
 
 // people are the learners and caregivers of a household.

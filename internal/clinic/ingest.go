@@ -40,7 +40,8 @@ type upload struct {
 	offset    time.Duration // the server's clock less the sender's
 	setAside  bool
 	offers    []door.Offered
-	reached   int64 // the household's head with what is new of it; 0 where nothing is
+	reached   int64           // the household's head with what is new of it; 0 where nothing is
+	read      []*door.Reading // of each entry that is new, what the door read of it; nil where that is to be read again
 }
 
 // examine looks at each raw entry of an upload. It needs no store, so it is done before the transaction.
@@ -55,8 +56,8 @@ func (u *upload) examine(raws [][]byte) {
 func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result, added []StoredEntry, err error) {
 	known, head := u.known(f), f.head
 	results = make([]Result, len(u.offers))
-	added = make([]StoredEntry, 0, len(u.offers)-len(known)) // room for all, so that they stay where known points to
-	u.reached = 0
+	added = make([]StoredEntry, 0, len(u.offers)) // room for all, so that they stay where known points to
+	u.reached, u.read = 0, nil
 	for i := range u.offers {
 		o := &u.offers[i]
 		if old, ok := known[o.Entry.ID.UUID]; ok {
@@ -71,6 +72,7 @@ func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result,
 		e.Chain = chained(head.Chain, &e)
 		head = Head{Rev: e.Rev, Chain: e.Chain}
 		added = append(added, e)
+		u.read = append(u.read, o.Reading)
 		known[e.ID] = &added[len(added)-1]
 		results[i] = Result{ID: e.ID, Status: string(e.Status), Rev: e.Rev, Flaws: flawsOf(e.Problem)}
 	}

@@ -48,15 +48,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	if len(r.Entries) > MaxEntries {
 		return SyncAnswer{}, errTooManyEntries
 	}
-	u := upload{
-		author:    practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}},
-		device:    p.DeviceID,
-		household: p.HouseholdID,
-		schema:    r.Schema,
-		offset:    now.Sub(r.Sent),
-	}
-	u.examine(r.Entries)
-	c := &call{Service: s, caller: p, upload: &u, request: r, now: now}
+	c := s.callOf(p, r, now)
 	var err error
 	if c.comes, err = c.foresee(ctx); err != nil {
 		return SyncAnswer{}, err
@@ -69,7 +61,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	if err == nil {
 		s.keepFolded(nil, c.comes.folded)
 	}
-	s.tellOf(&u, err)
+	s.tellOf(c.upload, err)
 	if err != nil {
 		return SyncAnswer{}, err
 	}
@@ -84,6 +76,19 @@ type call struct {
 	request SyncRequest
 	now     time.Time
 	comes   *outcome // nil where it is not known
+}
+
+// callOf returns a call whose entries have been examined.
+func (s *Service) callOf(p access.Principal, r SyncRequest, now time.Time) *call {
+	u := &upload{
+		author:    practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}},
+		device:    p.DeviceID,
+		household: p.HouseholdID,
+		schema:    r.Schema,
+		offset:    now.Sub(r.Sent),
+	}
+	u.examine(r.Entries)
+	return &call{Service: s, caller: p, upload: u, request: r, now: now}
 }
 
 // outcome is what a call comes to in a household as it is of some edition.
@@ -147,7 +152,7 @@ func (c *call) work(f *family, o *outcome) error {
 	if o.answer.UploadOnly = c.upload.setAside; !o.answer.UploadOnly {
 		o.heard, o.at = device.ID, c.now.UTC().Truncate(time.Millisecond) // as the store keeps it
 	}
-	if o.folded, err = f.with(o.added, o.heard, o.at).fold(nil, c.now); err != nil || o.answer.UploadOnly {
+	if o.folded, err = f.with(o.added, c.upload.read, o.heard, o.at).fold(nil, c.now); err != nil || o.answer.UploadOnly {
 		return err
 	}
 	o.answer.Epoch = f.edition.Epoch
@@ -200,8 +205,9 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
 	first := f.countUpTo(after)
 	upTo := min(first+limit, len(f.stored))
+	a.Changes = make([]FeedEntry, 0, upTo-first)
 	for i := first; i < upTo; i++ {
-		a.Changes = append(a.Changes, s.feedEntry(p.HouseholdID, &f.stored[i], &f.read[i], f.stamped[i].Sealed, &reader))
+		a.Changes = append(a.Changes, s.feedEntry(f.family, i, &reader))
 	}
 	last := int64(0)
 	if upTo > 0 {

@@ -42,6 +42,9 @@ type Offered struct {
 	Content [32]byte
 	// Stamp is the stamp that the entry carried; nil without one. One that can't be read is none, and no flaw.
 	Stamp *Stamp
+	// Reading is what [Reread] makes of Sent, its members slices of what came; nil where that is to be seen, since Sent is not what came
+	// to the letter.
+	Reading *Reading
 }
 
 // Stamp is what a device hands back with an entry that it has seen stamped before. Whether it is to be believed, the seal
@@ -64,6 +67,10 @@ func Examine(raw []byte, schema int, role practice.Role) Offered {
 	o.Content = r.contentOf(o.Sent)
 	if o.Entry.ID.UUID == uuid.Nil {
 		o.Entry.ID = derivedID(o.Content)
+	}
+	if len(o.Sent) == len(raw) { // of what came nothing but white space and the stamp is ever taken away
+		read := r.readingOf(&o)
+		o.Reading = &read
 	}
 	return o
 }
@@ -93,6 +100,11 @@ func Reread(sent []byte, schema int, role practice.Role) Reading {
 	if o.Entry.ID.UUID == uuid.Nil {
 		o.Entry.ID = derivedID(r.contentOf(sent))
 	}
+	return r.readingOf(&o)
+}
+
+// readingOf returns what the reader has made of the entry that it has before it.
+func (r *reader) readingOf(o *Offered) Reading {
 	read := Reading{Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined}
 	if o.Status == practice.Accepted {
 		read.Members = r.members()

@@ -38,12 +38,17 @@ func checkAlways(t require.TestingT, raw []byte, schema int, role practice.Role)
 	if jsontext.Value(raw).IsValid(lenient...) {
 		require.Nil(t, again.Stamp)
 	}
-	again.Stamp = o.Stamp
+	again.Stamp, again.Reading = o.Stamp, o.Reading
 	require.Equal(t, o, again, "what was sent is examined alike")
 
+	reread := Reread(o.Sent, schema, role)
 	require.Equal(t, Reading{
 		Entry: o.Entry, MayBeIncident: o.MayBeIncident, Flawed: o.Status == practice.Quarantined, Members: membersOf(t, o),
-	}, Reread(o.Sent, schema, role))
+	}, reread)
+	require.Equal(t, bytes.Equal(raw, o.Sent), o.Reading != nil)
+	if o.Reading != nil {
+		require.Equal(t, reread, *o.Reading, "what was examined is not read otherwise")
+	}
 }
 
 // membersOf returns what the JSON package finds in an accepted entry.
