@@ -73,7 +73,7 @@ func (f *families) forget(household uuid.UUID) {
 
 // size returns about how many octets a family takes.
 func (f *family) size() int {
-	size := sizeOfHousehold + len(f.devices)*sizeOfDevice
+	size := sizeOfHousehold + len(f.devices)*sizeOfDevice + (cap(f.stored)-len(f.stored))*sizeOfEntry
 	for i := range f.stored {
 		size += sizeOfEntry + cap(f.stored[i].Sent) + cap(f.stored[i].Problem)
 	}

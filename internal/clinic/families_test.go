@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -11,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/door"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/reminder"
 )
@@ -88,6 +90,58 @@ func TestMembersAreReadAgain(t *testing.T) {
 	require.Len(t, whole.members, 1, "a lean one is another")
 	assert.Equal(t, whole.membersOf(0), lean.membersOf(0))
 	assert.Equal(t, `"try"`, string(lean.membersOf(0).Kind))
+}
+
+// TestWhoComesFirstGoesOnInTheSameArrays lets several go on from one family at once: the first without a copy, the others with one, and
+// nobody sees what is another's.
+func TestWhoComesFirstGoesOnInTheSameArrays(t *testing.T) {
+	t.Parallel()
+	all := entriesOf(1, 2, 3, 4, 5)
+	first := (&family{stored: all[:1]}).with(all[1:2], nil, uuid.Nil, time.Time{}).lean()
+	nexts := make([]*family, 3)
+	var group sync.WaitGroup
+	for i := range nexts {
+		group.Go(func() { nexts[i] = first.with(all[2+i:3+i], nil, uuid.Nil, time.Time{}) })
+	}
+	group.Wait()
+	same := 0
+	for i, next := range nexts {
+		assert.Equal(t, []int{1, 2, 3 + i}, eases(t, next.read))
+		assert.Equal(t, append(all[:2:2], all[2+i]), next.stored)
+		same += b2i(&next.stored[0] == &first.stored[0] && &next.read[0] == &first.read[0])
+	}
+	assert.Equal(t, 1, same)
+	assert.Equal(t, []int{1, 2}, eases(t, first.read))
+	assert.Greater(t, first.size(), (&family{stored: all[:2]}).whole().lean().size(), "the room is counted")
+
+	known := &family{stored: all[:2], read: first.readingsFor(first.stored)} // as it is read anew
+	assert.NotSame(t, &first.read[0], &known.with(all[3:4], nil, uuid.Nil, time.Time{}).read[0])
+	assert.Same(t, &nexts[0].stored[0], &nexts[0].with(nil, nil, uuid.Nil, time.Time{}).stored[0], "nothing is copied for who hands in nothing")
+}
+
+func b2i(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// TestWhatTheDoorReadIsNotReadAgain compares a family that goes on with what the door made of entries with one that reads them.
+func TestWhatTheDoorReadIsNotReadAgain(t *testing.T) {
+	t.Parallel()
+	entries := entriesOf(1, 2, 3)
+	var read []*door.Reading
+	for i := range entries {
+		e := &entries[i]
+		read = append(read, door.Examine(e.Sent, e.Schema, e.Author.Role).Reading)
+	}
+	require.NotContains(t, read, (*door.Reading)(nil))
+	read[1] = nil
+	reads := (&family{}).with(entries, nil, uuid.Nil, time.Time{})
+	goesOn := (&family{}).with(entries, read, uuid.Nil, time.Time{})
+	assert.Equal(t, reads.parts(), goesOn.parts())
+	assert.Equal(t, reads.members, goesOn.members)
+	assert.Same(t, read[2].Entry.Body, goesOn.read[2].Body)
 }
 
 // TestFamiliesAreBounded fills the memory: others make room, and what is too much for it is not kept at all.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -31,6 +32,7 @@ type family struct {
 	members    []door.Members     // of the last entries, those that were read just now
 	stamped    []practice.Stamped // none of one that is lean
 	stored     []StoredEntry
+	extended   *atomic.Bool                      // whether somebody has gone on behind stored and read, in their arrays; nil where nobody may
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
 	followUps  map[uuid.UUID][]FollowUp          // by learner
 	kept       map[uuid.UUID]*Projection         // by learner: what is kept of the fold, if anything is
@@ -113,45 +115,61 @@ func (f *family) whole() *family {
 	if f.record != nil {
 		return f
 	}
-	return f.wholeWith(nil)
-}
-
-// wholeWith is whole, for whom some of the last entries have been read already: a reading of each, nil where it is to be read.
-func (f *family) wholeWith(last []*door.Reading) *family {
 	w := *f
-	w.contacts = contactsOf(w.devices)
-	missing := len(w.stored) - len(w.read)
-	w.read, w.members = slices.Grow(slices.Clip(w.read), missing), make([]door.Members, 0, missing)
-	for i := len(w.read); i < len(w.stored); i++ {
-		at := i - (len(w.stored) - len(last))
-		if at >= 0 && last[at] != nil {
-			w.take(*last[at])
-		} else {
-			w.take(reread(&w.stored[i]))
-		}
-	}
-	w.stamped = stampedOf(w.stored, w.read, w.people)
-	w.seal()
-	w.record = practice.NewRecord(w.stamped)
+	w.read = withRoom(w.read, len(w.stored)-len(w.read), false)
+	w.bringIn(nil)
 	return &w
 }
 
+// bringIn brings the entries of a family that is still being made into a record. Some of the last have been read already: a reading of
+// each is given, nil where it is to be read. There is room for what is missing.
+func (f *family) bringIn(last []*door.Reading) {
+	f.contacts = contactsOf(f.devices)
+	f.members = make([]door.Members, 0, len(f.stored)-len(f.read))
+	for i := len(f.read); i < len(f.stored); i++ {
+		at := i - (len(f.stored) - len(last))
+		if at >= 0 && last[at] != nil {
+			f.take(*last[at])
+		} else {
+			f.take(reread(&f.stored[i]))
+		}
+	}
+	f.stamped = stampedOf(f.stored, f.read, f.people)
+	f.seal()
+	f.record = practice.NewRecord(f.stamped)
+}
+
 // with returns the whole family with entries that have just come, of each of which the door may have made a reading, and with a device
-// having been heard from, if there is one.
+// having been heard from, if there is one. The first that comes of a family goes on in its arrays, behind what is its own, so that not every
+// upload copies all that there was before.
 func (f *family) with(added []StoredEntry, read []*door.Reading, heard uuid.UUID, at time.Time) *family {
 	next := *f
-	next.record = nil
-	next.stored = slices.Concat(f.stored, added)
+	first := false
 	if last := len(added) - 1; last >= 0 {
+		first = f.extended != nil && f.extended.CompareAndSwap(false, true)
+		next.stored, next.extended = append(withRoom(f.stored, len(added), first), added...), new(atomic.Bool)
 		next.head = Head{Rev: added[last].Rev, Chain: added[last].Chain}
 	}
+	next.read = withRoom(f.read, len(next.stored)-len(f.read), first)
 	next.devices = slices.Clone(f.devices)
 	for i := range next.devices {
 		if d := &next.devices[i]; d.ID == heard {
 			d.Heard = at
 		}
 	}
-	return next.wholeWith(read)
+	next.bringIn(read)
+	return &next
+}
+
+// spare is how many entries there is room for behind those of a family that had to be copied: some evenings.
+const spare = 24
+
+// withRoom returns a list with room for more behind it: the same where it may be gone on with and has as much, else a copy.
+func withRoom[T any](list []T, more int, goOn bool) []T {
+	if more == 0 || (goOn && cap(list)-len(list) >= more) {
+		return list
+	}
+	return append(make([]T, 0, len(list)+more+spare), list...)
 }
 
 // people are the learners and caregivers of a household.
