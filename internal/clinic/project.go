@@ -229,25 +229,21 @@ func projectedNights(v *practice.View) []ProjectedNight {
 // changedNights returns the nights that changed from one revision to another, both included, and those that are no more since,
 // as served and in order.
 func (r *renewed) changedNights(from, to int64) (nights, gone [][]byte, err error) {
-	at := map[practice.Night]served.Night{}
-	for _, n := range r.Nights {
-		if n.ChangedRev >= from && n.ChangedRev <= to && !n.Gone {
-			at[n.Night] = served.Night{}
-		}
+	changed := slices.DeleteFunc(slices.Clone(r.Nights), func(n ProjectedNight) bool { return n.ChangedRev < from || n.ChangedRev > to })
+	if len(changed) == 0 {
+		return nil, nil, nil
 	}
-	eachNight(&r.view, func(p *practice.Programme, n *practice.NightView) {
-		if _, wanted := at[n.Night]; wanted {
-			at[n.Night] = served.NightOf(r.view.Learner, p, n)
-		}
-	})
-	for _, n := range r.Nights {
-		if n.ChangedRev < from || n.ChangedRev > to {
-			continue
-		}
+	type place struct {
+		programme *practice.Programme
+		night     *practice.NightView
+	}
+	at := make(map[practice.Night]place, len(r.Nights))
+	eachNight(&r.view, func(p *practice.Programme, n *practice.NightView) { at[n.Night] = place{p, n} })
+	for _, n := range changed {
 		if n.Gone {
 			gone, err = appendDoc(gone, served.GoneNight{Learner: r.Learner, Night: n.Night.String()})
 		} else {
-			nights, err = appendDoc(nights, at[n.Night])
+			nights, err = appendDoc(nights, served.NightOf(r.view.Learner, at[n.Night].programme, at[n.Night].night))
 		}
 		if err != nil {
 			return nil, nil, err
