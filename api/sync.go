@@ -143,16 +143,28 @@ type uploadDoc struct {
 
 // Sync takes what a device hands in and tells it what it has not seen.
 func (s *server) Sync(ctx context.Context, r oas.SyncRequestObject) (oas.SyncResponseObject, error) {
-	answer, err := AnswerSync(ctx, s.Service, *r.Body, s.Now())
+	answer, err := answerTo(ctx, s.Service, *r.Body, s.Now())
 	if err != nil {
 		return nil, err
 	}
-	return ok(answer), nil
+	if own, is := answer.(served.Writer); is {
+		return ownAnswer{own}, nil
+	}
+	return encoded(answer)
 }
 
 // AnswerSync answers the body of a sync call from the caller that the context carries: what lies between HTTP and the use
 // case, for whoever brings the two together by other means than a connection.
 func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now time.Time) ([]byte, error) {
+	answer, err := answerTo(ctx, service, sent, now)
+	if err != nil {
+		return nil, err
+	}
+	return served.Encode(answer)
+}
+
+// answerTo returns the document that answers the body of a sync call.
+func answerTo(ctx context.Context, service *clinic.Service, sent []byte, now time.Time) (any, error) {
 	request, err := body.SyncRequest(sent)
 	if err != nil {
 		return nil, err
@@ -162,7 +174,7 @@ func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now t
 		return nil, err
 	}
 	if a.UploadOnly {
-		return served.Encode(uploadDoc{Results: resultDocs(a.Results)})
+		return uploadDoc{Results: resultDocs(a.Results)}, nil
 	}
 	doc := syncDoc{
 		Results: resultDocs(a.Results), Cursor: a.Cursor, More: a.More, Head: a.Head, Epoch: a.Epoch,
@@ -172,7 +184,7 @@ func AnswerSync(ctx context.Context, service *clinic.Service, sent []byte, now t
 	for i := range a.Changes {
 		doc.Changes[i] = entryDocOf(&a.Changes[i])
 	}
-	return served.Encode(doc)
+	return doc, nil
 }
 
 // valuesOf returns documents that have been encoded as what they are, values of JSON.

@@ -1,8 +1,8 @@
 package served
 
 import (
-	"bytes"
 	"cmp"
+	"fmt"
 	"math"
 	"strconv"
 	"sync"
@@ -29,16 +29,20 @@ var pens = sync.Pool{New: func() any { return new(Pen) }}
 // mostKept is the size in octets up to which what a pen has written on is kept for the next document.
 const mostKept = 64 << 10
 
-// written returns what a document writes.
-func written(document Writer) ([]byte, error) {
+// Lend has a document write itself and lends what it wrote to a function, which must not keep it. Its errors are those of [Encode].
+func Lend(document Writer, to func(encoded []byte) error) error {
 	p, _ := pens.Get().(*Pen)
 	document.WriteJSON(p)
-	encoded, err := bytes.Clone(p.out), p.err
-	if cap(p.out) <= mostKept {
-		p.out, p.err = p.out[:0], nil
-		pens.Put(p)
+	defer func() {
+		if cap(p.out) <= mostKept {
+			p.out, p.err = p.out[:0], nil
+			pens.Put(p)
+		}
+	}()
+	if p.err != nil {
+		return fmt.Errorf("encode document: %w", p.err)
 	}
-	return encoded, err
+	return to(p.out)
 }
 
 // next goes on to the next value or name: after another one comes a comma.

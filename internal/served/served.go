@@ -4,6 +4,7 @@
 package served
 
 import (
+	"bytes"
 	"fmt"
 	"time"
 
@@ -20,13 +21,15 @@ var encoding = json.JoinOptions(json.Deterministic(true), jsontext.AllowDuplicat
 
 // Encode returns a document as JSON. Only what can't be JSON at all is an error, which no document of this package is.
 func Encode(document any) ([]byte, error) {
-	var encoded []byte
-	var err error
 	if own, is := document.(Writer); is {
-		encoded, err = written(own)
-	} else {
-		encoded, err = json.Marshal(document, encoding)
+		var encoded []byte
+		err := Lend(own, func(written []byte) error {
+			encoded = bytes.Clone(written)
+			return nil
+		})
+		return encoded, err
 	}
+	encoded, err := json.Marshal(document, encoding)
 	if err != nil {
 		return nil, fmt.Errorf("encode document: %w", err)
 	}
