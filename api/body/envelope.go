@@ -124,20 +124,10 @@ func (e *envelope) entries() [][]byte {
 		e.wrong("entries", "Give an array of entries.")
 		return nil
 	}
-	d := decoderOf(value)
-	if _, err := d.ReadToken(); err != nil {
-		e.wrong("entries", "Give an array of entries.")
-		return nil
-	}
-	var entries [][]byte
 	// One more than may be sent is enough to see that there are too many.
-	for d.PeekKind() != ']' && len(entries) <= clinic.MaxEntries {
-		entry, err := d.ReadValue()
-		if err != nil {
-			e.wrong("entries", "Give an array of entries.")
-			return nil
-		}
-		entries = append(entries, entry.Clone()) // which may be kept for long, while the body isn't
+	entries := door.Elements(value, clinic.MaxEntries+1)
+	for i, entry := range entries {
+		entries[i] = bytes.Clone(entry) // which may be kept for long, while the body isn't
 	}
 	return entries
 }

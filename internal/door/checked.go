@@ -82,3 +82,14 @@ func eachMember(object []byte, put func(name, value []byte)) {
 		put(name, value)
 	}
 }
+
+// Elements returns the first elements of an array whose syntax has been checked, at most so many, as they stand there.
+func Elements(array []byte, most int) [][]byte {
+	var elements [][]byte
+	for rest := skip(array[1:]); !isEnd(rest) && len(elements) < most; {
+		var element []byte
+		element, rest = cutValue(rest)
+		elements = append(elements, element)
+	}
+	return elements
+}
