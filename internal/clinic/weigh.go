@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strconv"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -80,7 +81,8 @@ func (f *family) basis(v *practice.View) [32]byte {
 			if state == practice.Unheard {
 				state = practice.Missed
 			}
-			b = fmt.Appendf(b, " %d %s %t", n.Night, state, v.At.Before(p.Enrolment.Closes(n.Night)))
+			b = append(strconv.AppendInt(append(b, ' '), int64(n.Night), 10), ' ')
+			b = strconv.AppendBool(append(append(b, state...), ' '), v.At.Before(p.Enrolment.Closes(n.Night)))
 		}
 	}
 	return sha256.Sum256(b)
