@@ -60,8 +60,13 @@ func (s *Store) Fill(ctx context.Context, fn func(ctx context.Context, f *Fillin
 	if err := f.complete(ctx); err != nil {
 		return err
 	}
-	_, err = f.conn.Exec(ctx, committing.text)
-	return errOf(committing, err)
+	// Whoever has written to a trail has let go of it before the commit was on the disk.
+	for _, st := range []statement{committing, waitForDisk} {
+		if _, err := f.conn.Exec(ctx, st.text); err != nil {
+			return errOf(st, err)
+		}
+	}
+	return nil
 }
 
 // MigrateEmpty is Migrate for a database that is to be filled: ErrNotEmpty where there is something in it that is none of this
@@ -321,7 +326,7 @@ func (f *Filling) InTx(ctx context.Context, fn func(ctx context.Context, tx clin
 	w := newWork(f.conn, true)
 	w.begun, w.filling = true, true
 	err := fn(ctx, &tx{view{w}})
-	if later := w.later; err == nil && len(later) > 0 {
+	if later := slices.Concat(w.assumptions(), w.later); err == nil && len(later) > 0 {
 		w.later = nil
 		err = w.run(ctx, later...)
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 	"swallowtail/internal/store/passage"
@@ -304,4 +305,25 @@ func (s shortened) Next() ([]any, error) {
 func swallowed(ctx context.Context, f *Filling, failure error) error {
 	_ = f.InTx(ctx, func(context.Context, clinic.Tx) error { return failure })
 	return nil
+}
+
+// TestWhatWasFilledInIsOnTheDisk looks how far the server's log is on the disk once a filling that wrote to a trail has returned.
+func TestWhatWasFilledInIsOnTheDisk(t *testing.T) {
+	t.Parallel()
+	from := newAnother(t)
+	s := openAt(t, postgrestest.Migrated(t, migrated), func(*Options) {})
+	var written string
+	require.NoError(t, from.fill(t, s, asItIs, func(ctx context.Context, f *Filling) error {
+		if err := from.carryProjection(ctx, f); err != nil {
+			return err
+		}
+		err := f.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
+			return tx.AppendAudit(ctx, audit.Row{Clinic: uuid.New(), At: started, Did: "sync", Outcome: audit.Done})
+		})
+		require.NoError(t, err)
+		return f.conn.QueryRow(ctx, `SELECT pg_current_wal_insert_lsn()::text`).Scan(&written)
+	}))
+	var onDisk bool
+	require.NoError(t, s.pool.QueryRow(t.Context(), `SELECT pg_current_wal_flush_lsn() >= $1::text::pg_lsn`, written).Scan(&onDisk))
+	assert.True(t, onDisk)
 }
