@@ -1,6 +1,7 @@
 package clinic_test
 
 import (
+	"cmp"
 	"context"
 	"testing"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/fault"
 )
@@ -154,4 +156,56 @@ func codeAt(t *testing.T, secret string, at time.Time) string {
 	code, err := totp.GenerateCode(secret, at)
 	require.NoError(t, err)
 	return code
+}
+
+// late is a store that says only at the commit that a household is not as it was assumed to be.
+type late struct{ meanwhile }
+
+type lateTx struct {
+	clinic.Tx
+	wrong error
+}
+
+func (t *lateTx) Assume(ctx context.Context, a clinic.Assumption) error {
+	t.wrong = t.Tx.Assume(ctx, a)
+	return nil
+}
+
+func (l *late) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
+	return l.meanwhile.InTx(ctx, func(ctx context.Context, tx clinic.Tx) error {
+		within := &lateTx{Tx: tx}
+		err := fn(ctx, within)
+		return cmp.Or(within.wrong, err)
+	})
+}
+
+// TestWhatIsAssumedTurnsOutWrongAtTheCommit hands in an evening to a server that knows the household, while the other caregiver's comes in
+// at another: both are recorded once, and each is told of the other's.
+func TestWhatIsAssumedTurnsOutWrongAtTheCommit(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	second, elsewhere := h.enrolPhone(), clinic.New(h.Config)
+	h.push(started, h.evening()...)
+	theirs, ours := h.evening(), h.evening()
+	store := &late{meanwhile{Store: h.Store}}
+	h.Store = store
+	handIn := func(s *clinic.Service, as access.Principal, raws [][]byte) clinic.SyncAnswer {
+		answer, err := s.Sync(t.Context(), as, clinic.SyncRequest{Schema: 1, Sent: started, Limit: clinic.MaxPage, Entries: raws}, started)
+		require.NoError(t, err)
+		require.Len(t, answer.Results, len(raws))
+		for _, r := range answer.Results {
+			require.Equal(t, "accepted", r.Status)
+		}
+		return answer
+	}
+	var other clinic.SyncAnswer
+	store.happens = func() { other = handIn(elsewhere, second, theirs) }
+	answer := handIn(h.Service, h.phone, ours)
+	require.Nil(t, store.happens)
+	assert.Equal(t, int64(len(h.evening())+len(theirs)+len(ours)), answer.Head)
+	assert.Equal(t, other.Results[len(theirs)-1].Rev+1, answer.Results[0].Rev)
+	assert.Len(t, answer.Changes, int(answer.Head))
+	again := handIn(h.Service, h.phone, nil)
+	assert.Equal(t, answer.Digest, again.Digest)
+	assert.Equal(t, again.Digest, handIn(elsewhere, second, nil).Digest)
 }

@@ -374,7 +374,6 @@ func TestAFullDiskIsTriedOnceAMinute(t *testing.T) {
 	})
 }
 
-// TestWeighingManyLearners weighs more than one transaction holds, several of one household among them.
 // TestARosterAsItIsKeptWaitsForNobody reads it while somebody weighs: where all is as it is to be, and where something has come in since.
 func TestARosterAsItIsKeptWaitsForNobody(t *testing.T) {
 	t.Parallel()
@@ -395,6 +394,7 @@ func TestARosterAsItIsKeptWaitsForNobody(t *testing.T) {
 	require.NoError(t, read(time.Minute))
 }
 
+// TestWeighingManyLearners weighs more than one transaction holds, several of one household among them.
 func TestWeighingManyLearners(t *testing.T) {
 	t.Parallel()
 	h := newFamily(t)
