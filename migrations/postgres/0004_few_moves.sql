@@ -12,6 +12,7 @@ ALTER TABLE audit DROP CONSTRAINT audit_hash_check;
 -- An upload moved a learner in every index of the projection, since it changed what some of them order by. Who uploads is weighed soon
 -- afterwards: until then they stay where they were before, so that their row changes in no index, and whoever reads one of these
 -- orders looks at the unweighed too. Those who are stale are looked for among all who may be, so that it does no harm to be there too early.
+-- A server of a former version knows nothing of this: none may go on beside one of this version.
 CREATE TABLE unweighed (
 	household uuid NOT NULL,
 	learner   uuid NOT NULL,

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 
 	"swallowtail/internal/store/migration"
@@ -154,9 +155,18 @@ func (s *Store) ensureEpoch(ctx context.Context) error {
 	return nil
 }
 
+// misplaced are learners of whom it is not known that they are to be weighed, or who stand in an order where they don't belong.
+var misplaced = statement{"inspect database", `
+	SELECT coalesce(p.learner, u.learner) FROM projection p FULL JOIN unweighed u USING (household, learner)
+	WHERE p.learner IS NULL OR (p.weighed IS NULL) <> (u.learner IS NOT NULL)
+		OR p.stale_place > least(p.until, p.reminders_until, p.reminders_renew)
+		OR (p.weighed IS NOT NULL AND (p.urgency_place, p.wrong_place, p.heard_place, p.nearness_place, p.folded_place)
+			<> (-p.urgency, -p.nights_wrong, p.heard, -p.nearness, p.folded))
+	ORDER BY 1 LIMIT 20`}
+
 // Inspect reports what the server finds wrong with the database, a sentence for each fault. PostgreSQL checks the pages that it
-// reads, where its data checksums are on, and holds rows to what they refer to; that the schema is this program's is all that is left
-// to look at.
+// reads, where its data checksums are on, and holds rows to what they refer to; that the schema is this program's, and that the roster
+// finds everybody where they belong, is all that is left to look at.
 func (s *Store) Inspect(ctx context.Context) ([]string, error) {
 	pending, err := s.pending(ctx)
 	if errors.Is(err, ErrNewer) || errors.Is(err, ErrAltered) {
@@ -165,5 +175,16 @@ func (s *Store) Inspect(ctx context.Context) ([]string, error) {
 	if err == nil && len(pending) > 0 {
 		return []string{"the database lacks migration " + pending[0].Name}, nil
 	}
-	return nil, err
+	if err != nil {
+		return nil, err
+	}
+	var faults []string
+	err = s.read(ctx, func(w *work) error {
+		learners, err := all(ctx, w, misplaced, value[uuid.UUID])
+		for _, learner := range learners {
+			faults = append(faults, "learner "+learner.String()+" is not where the roster looks for them")
+		}
+		return err
+	})
+	return faults, err
 }

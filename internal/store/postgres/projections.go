@@ -91,7 +91,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	return p, err
 }
 
-// StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
+// StaleProjections implements clinic.ProjectionView.
 func (v view) StaleProjections(ctx context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
 	return ofClinic(ctx, v.work, staleProjections, value[uuid.UUID], of, ms(at), limit)
 }

@@ -57,3 +57,36 @@ func TestAnUploadMovesNoIndex(t *testing.T) {
 	assert.Zero(t, save(func(p *clinic.Projection) { p.Weighed.Doc, p.Nearness = []byte(`{}`), 6 }))
 	assert.Equal(t, int64(1), save(upload))
 }
+
+// TestWhoIsNotWhereTheRosterLooksIsFound alters by hand where a learner is looked for.
+func TestWhoIsNotWhereTheRosterLooksIsFound(t *testing.T) {
+	t.Parallel()
+	for name, alter := range map[string]string{
+		"not among the unweighed": `DELETE FROM unweighed`,
+		"weighed":                 `UPDATE projection SET weighed = '{}'`,
+		"nobody":                  `INSERT INTO unweighed (household, learner, clinic) SELECT household, household, clinic FROM projection`,
+		"in a wrong place":        `WITH weighed AS (DELETE FROM unweighed) UPDATE projection SET weighed = '{}', heard_place = heard_place + 1`,
+		"stale too late":          `UPDATE projection SET stale_place = until + 1`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			s := newStore(t)
+			c := aClinic()
+			household, learner := uuid.New(), uuid.New()
+			require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+				return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
+					tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
+					tx.SaveProjection(ctx, clinic.Projection{
+						Learner: learner, Clinic: c.ID, Folded: started, Heard: started, Until: started.Add(time.Hour), Urgency: 3,
+					}, nil))
+			}))
+			faults, err := s.Inspect(t.Context())
+			require.NoError(t, err)
+			require.Empty(t, faults)
+			s.run(t, alter)
+			faults, err = s.Inspect(t.Context())
+			require.NoError(t, err)
+			assert.Len(t, faults, 1)
+		})
+	}
+}

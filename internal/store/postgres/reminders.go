@@ -115,7 +115,7 @@ func (v view) StaleReminders(
 	return ofClinic(ctx, v.work, staleReminders, value[uuid.UUID], of, ms(at), page.After, page.Limit)
 }
 
-// LapsedReminders implements clinic.ProjectionView. Those that lapsed first come first.
+// LapsedReminders implements clinic.ProjectionView.
 func (v view) LapsedReminders(ctx context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
 	return ofClinic(ctx, v.work, lapsedReminders, value[uuid.UUID], of, ms(at), limit)
 }
