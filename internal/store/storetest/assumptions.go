@@ -63,7 +63,7 @@ func assumedRightly(b *bundle) {
 	other := read(b, folderOf(looked.household))
 	assert.Equal(b, entriesOf(b, w.household, 0, 0), now.Entries)
 	assert.Equal(b, int64(4), now.Head.Rev)
-	assert.Equal(b, len(other.Entries), len(now.Entries))
+	assert.Len(b, now.Entries, len(other.Entries))
 	assert.Equal(b, other.Devices[0].Heard, now.Devices[0].Heard)
 	assert.Equal(b, other.Projections[0].Folded, now.Projections[0].Folded)
 	// Nothing is changed, nor is anything written down as changed.
@@ -100,7 +100,7 @@ func assumedWrongly(b *bundle) {
 				}
 				return change(ctx, tx)
 			})
-			assert.ErrorIs(b, err, clinic.ErrChanged, "%s, %s", what, how)
+			require.ErrorIs(b, err, clinic.ErrChanged, "%s, %s", what, how)
 		}
 	}
 	assert.Equal(b, now, read(b, folderOf(w.household)))
@@ -128,7 +128,7 @@ func assumedByMany(b *bundle) {
 			switch err := b.store.InTx(b.ctx, w.evening(before, 1)); {
 			case err == nil:
 				done.Add(1)
-			case assert.ErrorIs(b, err, clinic.ErrChanged):
+			case errors.Is(err, clinic.ErrChanged):
 				changed.Add(1)
 			}
 		})
