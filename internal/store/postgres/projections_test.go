@@ -13,22 +13,25 @@ import (
 	"swallowtail/internal/clinic"
 )
 
+// projected adds a learner, the only one of a clinic, with a projection that holds for an hour, and returns it.
+func projected(t *testing.T, s *Store, p clinic.Projection) clinic.Projection {
+	t.Helper()
+	c, household := aClinic(), uuid.New()
+	p.Learner, p.Clinic, p.Folded, p.Heard, p.Until = uuid.New(), c.ID, started, started, started.Add(time.Hour)
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
+			tx.AddLearner(ctx, clinic.Learner{ID: p.Learner, Household: household, Clinic: c.ID, Created: started}),
+			tx.SaveProjection(ctx, p, nil))
+	}))
+	return p
+}
+
 // TestAnUploadMovesNoIndex saves a fold as an upload leaves it, with all that the orders go by being others than before, and looks
 // whether the row stays in every index where it was, which the server calls a hot update; and as a weighing leaves it, which moves it.
 func TestAnUploadMovesNoIndex(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
-	c := aClinic()
-	household, learner := uuid.New(), uuid.New()
-	known := clinic.Projection{
-		Learner: learner, Clinic: c.ID, Folded: started, Heard: started, Until: started.Add(time.Hour), Nickname: "A",
-		Weighed: clinic.Weighed{Doc: []byte(`{}`)},
-	}
-	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
-			tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
-			tx.SaveProjection(ctx, known, nil))
-	}))
+	known := projected(t, s, clinic.Projection{Nickname: "A", Weighed: clinic.Weighed{Doc: []byte(`{}`)}})
 	save := func(change func(p *clinic.Projection)) (hot int64) {
 		p := known
 		change(&p)
@@ -71,15 +74,7 @@ func TestWhoIsNotWhereTheRosterLooksIsFound(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			s := newStore(t)
-			c := aClinic()
-			household, learner := uuid.New(), uuid.New()
-			require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-				return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
-					tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
-					tx.SaveProjection(ctx, clinic.Projection{
-						Learner: learner, Clinic: c.ID, Folded: started, Heard: started, Until: started.Add(time.Hour), Urgency: 3,
-					}, nil))
-			}))
+			projected(t, s, clinic.Projection{Urgency: 3})
 			faults, err := s.Inspect(t.Context())
 			require.NoError(t, err)
 			require.Empty(t, faults)
