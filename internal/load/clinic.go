@@ -64,8 +64,7 @@ func (l *Load) Settle(ctx context.Context, c Clinic) error {
 	}
 	on := l.newLine()
 	defer on.end()
-	var any struct{}
-	return on.call(ctx, staff[0], request{method: http.MethodGet, path: "/v1/roster?limit=1"}, &any)
+	return on.call(ctx, staff[0], request{method: http.MethodGet, path: "/v1/roster?limit=1"}, unread{})
 }
 
 // Summaries has clinicians read the summary of every learner, from eight connections or fewer.
@@ -78,8 +77,7 @@ func (l *Load) Summaries(ctx context.Context, c Clinic) (Measured, error) {
 	return l.together(ctx, "summary", lines, func(ctx context.Context, nth int, on *line) {
 		next := staff.turns(nth, len(lines))
 		share(ctx, l.phones, nth, len(lines), func(p *phone) {
-			var any struct{}
-			_ = on.call(ctx, next(), request{method: http.MethodGet, path: "/v1/learners/" + p.learner + "/summary"}, &any) // it is counted
+			_ = on.call(ctx, next(), request{method: http.MethodGet, path: "/v1/learners/" + p.learner + "/summary"}, unread{}) // it is counted
 		})
 	}), nil
 }
@@ -97,16 +95,14 @@ func (l *Load) SummaryAgain(ctx context.Context, c Clinic) (Measured, error) {
 	}
 	lines := l.lines(min(l.Connections, clinicLines))
 	r := request{method: http.MethodGet, path: "/v1/learners/" + l.phones[0].learner + "/summary"}
-	var any struct{}
-	if err := lines[0].call(ctx, staff[0], r, &any); err != nil {
+	if err := lines[0].call(ctx, staff[0], r, unread{}); err != nil {
 		return Measured{}, err
 	}
 	lines[0].counted = newTally()
 	return l.together(ctx, "one summary", lines, func(ctx context.Context, nth int, on *line) {
 		next := staff.turns(nth, len(lines))
 		share(ctx, make([]struct{}, again*len(staff)), nth, len(lines), func(struct{}) {
-			var any struct{}
-			_ = on.call(ctx, next(), r, &any) // it is counted
+			_ = on.call(ctx, next(), r, unread{}) // it is counted
 		})
 	}), nil
 }
@@ -131,14 +127,12 @@ func (l *Load) Roster(ctx context.Context, c Clinic) (Measured, error) {
 // pages reads a list from its first page to its last.
 func (l *line) pages(ctx context.Context, next func() *client.Tokens, path string, query url.Values) {
 	for range maxPages {
-		var got struct {
-			Cursor string `json:"cursor"`
-		}
+		var got page
 		err := l.call(ctx, next(), request{method: http.MethodGet, path: path + "?" + query.Encode()}, &got)
-		if err != nil || got.Cursor == "" || ctx.Err() != nil {
+		if err != nil || got.cursor == nil || ctx.Err() != nil {
 			return
 		}
-		query.Set("cursor", got.Cursor)
+		query.Set("cursor", *got.cursor)
 	}
 }
 

@@ -168,18 +168,9 @@ func (h *handedIn) read(answer []byte) error {
 	if err := json.UnmarshalDecode(d, &h.Results); err != nil {
 		return err
 	}
-	// In a text each quote has a backslash before it, so that this can be but a member.
-	_, after, found := bytes.Cut(answer[d.InputOffset():], []byte(`,"cursor":"`))
-	if !found {
-		return nil
-	}
-	cursor, _, ended := bytes.Cut(after, []byte(`"`))
-	if !ended {
-		return errAnswer
-	}
-	text := string(cursor)
-	h.Cursor = &text
-	return nil
+	var err error
+	h.Cursor, err = cursorIn(answer[d.InputOffset():])
+	return err
 }
 
 // pulled is what a phone reads of the answer when it looks for what there is.

@@ -131,14 +131,51 @@ func (l *line) call(ctx context.Context, who *client.Tokens, r request, out any)
 	panic("unreachable: the last attempt is not made again")
 }
 
-// selective is what reads of an answer only what it wants.
+// selective is what reads of an answer only what it wants: callers share the machine with who is measured.
 type selective interface{ read(answer []byte) error }
+
+// unread is an answer of which nothing is wanted.
+type unread struct{}
+
+// read looks only whether there is a document.
+func (unread) read(answer []byte) error {
+	if !bytes.HasPrefix(answer, []byte("{")) || !bytes.HasSuffix(bytes.TrimSpace(answer), []byte("}")) {
+		return errAnswer
+	}
+	return nil
+}
+
+// page is one page of a list.
+type page struct{ cursor *string }
+
+// read reads from where to go on.
+func (p *page) read(answer []byte) error {
+	var err error
+	p.cursor, err = cursorIn(answer)
+	return errors.Join(err, unread{}.read(answer))
+}
 
 func decode(answer []byte, out any) error {
 	if wants, is := out.(selective); is {
 		return wants.read(answer)
 	}
 	return json.Unmarshal(answer, out)
+}
+
+// cursorIn finds the cursor in an answer; nil where there is none. In a text each quote has a backslash before it, so that what it finds
+// can be but a member, and of several the last is the answer's own.
+func cursorIn(answer []byte) (*string, error) {
+	const member = `,"cursor":"`
+	at := bytes.LastIndex(answer, []byte(member))
+	if at < 0 {
+		return nil, nil //nolint:nilnil // there is nothing to go on from
+	}
+	cursor, _, ended := bytes.Cut(answer[at+len(member):], []byte(`"`))
+	if !ended {
+		return nil, errAnswer
+	}
+	text := string(cursor)
+	return &text, nil
 }
 
 // waitAfter returns how long to wait before a call is made again, if it is.
