@@ -215,7 +215,7 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 			if !found || !strings.EqualFold(scheme, "Bearer") || token == "" {
 				return s.refusedToken(r.Context(), errNoToken)
 			}
-			p, err := s.Service.Authenticate(r.Context(), token, s.Now())
+			p, err := s.Service.AuthenticateFor(r.Context(), token, op, s.Now())
 			if err != nil {
 				return s.refusedToken(r.Context(), err)
 			}
@@ -226,7 +226,11 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 				return s.noteRefusal(p, err)
 			}
 			c.SetRequest(r.WithContext(access.WithPrincipal(r.Context(), p)))
-			return s.noteRefusal(p, next(c))
+			err = next(c)
+			if p.Unproven {
+				err = s.refusedToken(r.Context(), s.Service.Refusal(r.Context(), p, err))
+			}
+			return s.noteRefusal(p, err)
 		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/api"
 	"swallowtail/internal/access"
 	"swallowtail/internal/clinic"
 )
@@ -120,6 +121,56 @@ func TestSignOut(t *testing.T) {
 	}).ok(http.StatusCreated)
 	signOut(device.text("refresh_token"))
 	f.nobody(device.text("access_token")).get("/v1/household").refused(http.StatusUnauthorized, "token-invalid")
+}
+
+// TestAnEndedSessionHandsInNothing: whatever is wrong with what it sends, and however often, it hears that its session has ended.
+func TestAnEndedSessionHandsInNothing(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	head := w.otherPapa.sync().at("head")
+	device := w.other.nobody("").post("/v1/devices/enrol", map[string]any{
+		"invite_code": w.other.invite(map[string]any{}), "caregiver": map[string]any{"name": "Papa"}, "device": map[string]any{"name": "p", "platform": "ios"},
+	}).ok(http.StatusCreated)
+	evening := w.otherPapa.envelope(w.otherPapa.evening(w.clock.now())...)
+	diverged := w.otherPapa.envelope()
+	diverged["cursor"] = "bm90IHRoaXMgaGlzdG9yeQ"
+	old := w.otherPapa.envelope()
+	old["schema"] = 0
+	calls := map[string]call{
+		"an evening":      {body: evening},
+		"nothing":         {body: w.otherPapa.envelope()},
+		"another history": {body: diverged},
+		"another schema":  {body: old},
+		"no body":         {},
+		"no JSON":         {body: "?"},
+		"JSON cut short":  {body: `{"schema":1,`},
+	}
+	ask := func(c call) reply {
+		c.method, c.path, c.as = http.MethodPost, "/v1/sync", w.nobody(device.text("access_token"))
+		return w.do(c)
+	}
+	heard := map[string]int{}
+	for what, c := range calls {
+		heard[what] = ask(c).status
+	}
+	assert.Equal(t, http.StatusOK, heard["an evening"])
+	assert.Equal(t, http.StatusOK, heard["nothing"])
+	assert.Equal(t, http.StatusConflict, heard["another history"])
+	before := w.otherPapa.sync().at("head")
+	assert.NotEqual(t, head, before)
+	w.post("/v1/auth/sign-out", map[string]any{"refresh_token": device.text("refresh_token")}).ok(http.StatusNoContent)
+	for what, c := range calls {
+		r := ask(c)
+		assert.Equal(t, http.StatusUnauthorized, r.status, what)
+		assert.Contains(t, string(r.body), "token-invalid", what)
+	}
+	assert.Equal(t, before, w.otherPapa.sync().at("head"))
+	w.edged(api.Config{Limits: api.Limits{Guess: api.Rate{PerSecond: 0.5, Burst: 2}}})
+	ask(calls["an evening"]).refused(http.StatusUnauthorized, "token-invalid")
+	ask(calls["no JSON"]).refused(http.StatusUnauthorized, "token-invalid")
+	ask(calls["an evening"]).waits(2)
+	ask(calls["no JSON"]).waits(2)
+	w.otherPapa.sync()
 }
 
 // TestAReusedTokenEndsTheSessionAtOnce: the access tokens of the family too, a device's as a clinician's.

@@ -43,6 +43,9 @@ type Principal struct {
 	UploadOnly bool
 	// Withdrawn marks a device whose caregiver has withdrawn consent. It is looked up with each request and in no token.
 	Withdrawn bool
+	// Unproven marks a device of which nothing is known but that its token is genuine and has not expired: whether its session goes on, and
+	// whether it has been revoked or its consent withdrawn, is for the operation to find out. It is in no token.
+	Unproven bool
 }
 
 var errUnfitPrincipal = errors.New("principal does not fit its role")

@@ -9,6 +9,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"swallowtail/internal/access"
 	"swallowtail/internal/door"
 	"swallowtail/internal/judgement"
 	"swallowtail/internal/practice"
@@ -103,11 +104,15 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 	return f, f.enrol(&folder)
 }
 
-// assumption is what a store is told that is to change the family.
-func (f *family) assumption() Assumption {
-	return Assumption{
+// assumption is what a store is told that is to change the family for a device.
+func (f *family) assumption(p access.Principal) Assumption {
+	a := Assumption{
 		Edition: f.edition, Household: f.household.ID, Clinic: f.household.Clinic, Head: f.head, Learners: f.learners, Devices: f.devices,
 	}
+	if p.Unproven {
+		a.By = &Bearer{Session: p.Session, Device: p.DeviceID}
+	}
+	return a
 }
 
 // whole returns the family with its entries brought into a record. Those of which there is no reading are read.

@@ -43,6 +43,9 @@ type Rule struct {
 	// Revoked lets through a device that has been revoked, Withdrawn one whose caregiver has withdrawn consent. What they may
 	// do then is less, as the use case says.
 	Revoked, Withdrawn bool
+	// Proves is set where the operation finds out by itself whether the session of a device goes on, and how the device stands: in the
+	// transaction that changes something, so that it takes no look of its own.
+	Proves bool
 }
 
 // rules is the one table of who may do what: role, operation, and whose things. Every operation of the description is in it;
@@ -85,7 +88,7 @@ func rules() map[Operation]Rule {
 		"getCohort": lead,
 		"listAudit": lead,
 
-		"sync":            evenWithdrawn(evenRevoked(device(Change, OfHousehold))),
+		"sync":            proves(evenWithdrawn(evenRevoked(device(Change, OfHousehold)))),
 		"streamSync":      device(Silent, OfHousehold),
 		"getOwnHousehold": device(Read, OfHousehold),
 	}
@@ -123,6 +126,11 @@ func evenRevoked(r Rule) Rule {
 
 func evenWithdrawn(r Rule) Rule {
 	r.Withdrawn = true
+	return r
+}
+
+func proves(r Rule) Rule {
+	r.Proves = true
 	return r
 }
 

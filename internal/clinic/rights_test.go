@@ -83,6 +83,11 @@ func TestRights(t *testing.T) {
 				assert.Equal(t, fault.Forbidden, fault.KindOf(err), "%s %s", role, operation)
 			}
 		}
+		// Of whoever is unproven it is not known whether the device has been revoked, or its consent withdrawn.
+		if rule, _ := rights.Rule(operation); rule.Proves {
+			assert.True(t, rule.Revoked && rule.Withdrawn, operation)
+			assert.Equal(t, clinic.Operation("sync"), operation, "which of them proves it must be tested")
+		}
 		revoked := access.Principal{Role: access.RoleDevice, DeviceID: uuid.New(), UploadOnly: true}
 		if operation == "sync" {
 			require.NoError(t, rights.Permit(revoked, operation))

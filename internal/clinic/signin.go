@@ -247,6 +247,32 @@ func (s *Service) Authenticate(ctx context.Context, token string, now time.Time)
 	return s.AsNow(ctx, p)
 }
 
+// AuthenticateFor is Authenticate for whoever asks for an operation. Where the operation itself finds out whether the session of a device
+// goes on (see Rule.Proves), the caller is returned as one who is unproven, and nothing has been looked up.
+func (s *Service) AuthenticateFor(ctx context.Context, token string, op Operation, now time.Time) (access.Principal, error) {
+	p, err := s.Keys.Verify(token, now)
+	if err != nil {
+		return p, err
+	}
+	if p.Role == access.RoleDevice && s.rights.rules[op].Proves {
+		p.Unproven = true
+		return p, nil
+	}
+	return s.AsNow(ctx, p)
+}
+
+// Refusal returns what a caller is to hear of an operation that ended with an error: where nobody has looked yet whether their session
+// goes on, and it doesn't, that alone.
+func (s *Service) Refusal(ctx context.Context, p access.Principal, err error) error {
+	if err == nil || !p.Unproven {
+		return err
+	}
+	if _, refused := s.AsNow(ctx, p); refused != nil {
+		return refused
+	}
+	return err
+}
+
 // AsNow returns a caller as they are now, of whom a token says what they were when it was issued. Whose session has ended, by
 // signing out, a change of password or the reuse of a refresh token, is nobody any more, nor is a clinician who was disabled. The
 // fault is of kind Unauthenticated.
@@ -258,9 +284,10 @@ func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Princip
 	if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
 		return p, errTokenRefused
 	}
-	if err == nil && (family.Ended || !family.Disabled.IsZero() || family.Member != p.ClinicianID || family.Device != p.DeviceID) {
+	if err == nil && !family.GoodFor(p.ClinicianID, p.DeviceID) {
 		return p, errTokenRefused
 	}
+	p.Unproven = false
 	p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
 	p.Withdrawn = !family.Withdrawn.IsZero()
 	return p, err

@@ -18,6 +18,11 @@ type TokenFamily struct {
 	Withdrawn time.Time
 }
 
+// GoodFor tells whether the tokens of a family let in the clinician or the device, the other of which is zero, that they name.
+func (f TokenFamily) GoodFor(member, device uuid.UUID) bool {
+	return !f.Ended && f.Disabled.IsZero() && f.Member == member && f.Device == device
+}
+
 // Callers tells of whom a token names, for every call anew, what the methods of a View of the same names tell. Each method is one
 // look at what has been committed when it is called: it begins no transaction and waits for no writer.
 type Callers interface {

@@ -3,6 +3,7 @@ package clinic
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"github.com/google/uuid"
@@ -328,6 +329,17 @@ type Assumption struct {
 	Head      Head
 	Learners  []Learner // all of them
 	Devices   []Device  // as above
+	// By is who changes it, where nobody has looked yet whether they may: the household is not as it is taken for, either, where the
+	// session does not go on, or is not that of one of its devices. Nil where somebody has looked.
+	By *Bearer
+}
+
+// Bearer is a device in whose hands a session is, as a token says.
+type Bearer struct{ Session, Device uuid.UUID }
+
+// Permits tells whether a session lets its bearer change the household.
+func (a Assumption) Permits(f TokenFamily) bool {
+	return f.GoodFor(uuid.Nil, a.By.Device) && slices.ContainsFunc(a.Devices, func(d Device) bool { return d.ID == a.By.Device })
 }
 
 // ErrChanged answers an assumption about a household that is no more as it was.

@@ -43,7 +43,8 @@ type SyncAnswer struct {
 }
 
 // Sync takes what a device hands in, then tells it what it has not seen. Push and pull are one transaction, and the call
-// is what the device is heard from by.
+// is what the device is heard from by. Of a caller who is unproven that transaction proves, too, that the session goes on: a fault of kind
+// Unauthenticated where it does not.
 func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, now time.Time) (SyncAnswer, error) {
 	if len(r.Entries) > MaxEntries {
 		return SyncAnswer{}, errTooManyEntries
@@ -55,8 +56,7 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	}
 	err = s.changes(ctx, p, "sync", now, c.save)
 	if errors.Is(err, ErrChanged) {
-		c.comes = nil
-		err = s.changes(ctx, p, "sync", now, c.save)
+		err = c.again(ctx)
 	}
 	if err == nil {
 		s.keepFolded(nil, c.comes.folded)
@@ -159,16 +159,32 @@ func (c *call) work(f *family, o *outcome) error {
 	return c.pull(o.folded, c.caller, &o.answer, after, c.request.Limit)
 }
 
+// again makes the call of which nothing has come, since the household or the session is not as it was taken to be: both are looked at first.
+func (c *call) again(ctx context.Context) error {
+	if c.caller.Unproven {
+		p, err := c.AsNow(ctx, c.caller)
+		if err != nil {
+			return err
+		}
+		c.caller = p
+	}
+	c.comes = nil
+	return c.changes(ctx, c.caller, "sync", c.now, c.save)
+}
+
 // save keeps in the store what the call comes to, if the household is still as that was worked out for; else it is worked out anew.
 func (c *call) save(ctx context.Context, tx Tx, _ *ask, _ note) error {
 	// What is refused writes nothing, and so nothing would tell that it is no longer to be.
 	if c.comes != nil && c.comes.refused == nil {
-		if err := tx.Assume(ctx, c.comes.from.assumption()); !errors.Is(err, ErrChanged) {
+		if err := tx.Assume(ctx, c.comes.from.assumption(c.caller)); !errors.Is(err, ErrChanged) {
 			if err != nil {
 				return err
 			}
 			return c.comes.save(ctx, tx)
 		}
+	}
+	if c.caller.Unproven {
+		return ErrChanged // at the least, nobody has looked whether the session goes on
 	}
 	family, err := readFamily(ctx, tx, c.caller.HouseholdID, c.families.of(c.caller.HouseholdID))
 	if err != nil {

@@ -35,9 +35,16 @@ func (v view) Edition(_ context.Context, household uuid.UUID) (clinic.Edition, e
 }
 
 // Assume implements clinic.RecordTx.
-func (t *tx) Assume(_ context.Context, a clinic.Assumption) error {
+func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
 	h, err := t.household(a.Household)
 	if err != nil || a.Edition != (clinic.Edition{Epoch: t.epoch, Number: h.edition}) {
+		return clinic.ErrChanged
+	}
+	if a.By == nil {
+		return nil
+	}
+	family, err := t.TokenFamily(ctx, a.By.Session)
+	if err != nil || !a.Permits(family) {
 		return clinic.ErrChanged
 	}
 	return nil

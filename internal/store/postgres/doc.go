@@ -22,7 +22,7 @@
 // # What is safe beside others, and why
 //
 // Read is one snapshot (REPEATABLE READ, READ ONLY). It waits for nobody and keeps nobody out. Finding out who asks is one statement, and
-// so a snapshot without a transaction around it.
+// so a snapshot without a transaction around it; of an upload it is part of the statement that Assume comes to.
 //
 // InTx is READ COMMITTED: each statement sees what has been committed when it begins. The use cases read and then write by what they
 // have read, and were written for a store with one writer at a time. So a transaction that may write locks whatever it reads of a

@@ -8,6 +8,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
+	"swallowtail/internal/fault"
 )
 
 var (
@@ -37,7 +38,8 @@ var (
 	assume = statement{"look whether household is as it was", `
 		WITH as_it_was AS (
 			UPDATE household SET head_rev = $2, head_chain = $3, edition = $4
-			WHERE id = $1 AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 RETURNING 1)
+			WHERE id = $1 AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 AND ($7::uuid IS NULL
+				OR (SELECT bool_and(NOT ended AND household = $1 AND device = $8) FROM refresh_token WHERE family = $7)) RETURNING 1)
 		SELECT 1 / count(*) FROM as_it_was`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
 	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
@@ -117,17 +119,29 @@ func (v view) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition,
 // head is by then.
 func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
 	if _, is := t.heads[a.Household]; is {
-		edition, err := t.Edition(ctx, a.Household)
-		if err == nil && edition != a.Edition {
-			err = clinic.ErrChanged
-		}
-		return err
+		return t.isAs(ctx, a)
 	}
 	t.heads[a.Household] = held{Head: a.Head, edition: t.edition, clinic: a.Clinic, changed: true, epoch: a.Edition.Epoch}
 	t.noteLearners(a.Household, a.Learners)
 	t.noteDevices(a.Household, a.Devices)
-	t.assumed = append(t.assumed, assumed{a.Household, a.Edition})
+	t.assumed = append(t.assumed, assumed{a.Household, a.Edition, a.By})
 	return t.broken
+}
+
+// isAs returns ErrChanged unless a household that is held already is as it is taken for.
+func (t *tx) isAs(ctx context.Context, a clinic.Assumption) error {
+	edition, err := t.Edition(ctx, a.Household)
+	if err == nil && edition != a.Edition {
+		err = clinic.ErrChanged
+	}
+	if err != nil || a.By == nil {
+		return err
+	}
+	family, err := t.TokenFamily(ctx, a.By.Session)
+	if fault.KindOf(err) == fault.NotFound || (err == nil && !a.Permits(family)) {
+		return clinic.ErrChanged
+	}
+	return err
 }
 
 // deviceStanding is how things stand for one device.

@@ -59,10 +59,11 @@ type held struct {
 	epoch   uuid.UUID // zero where it has not been asked for
 }
 
-// assumed is a household that is held only if it is of an edition, which has not been looked at yet.
+// assumed is a household that is held only if it is of an edition, and whoever changes it may, none of which has been looked at yet.
 type assumed struct {
 	household uuid.UUID
 	edition   clinic.Edition
+	by        *clinic.Bearer
 }
 
 func (w *work) isAssumed(household uuid.UUID) bool {
@@ -74,7 +75,11 @@ func (w *work) assumptions() []call {
 	calls := make([]call, len(w.assumed))
 	for i, a := range w.assumed {
 		h := w.heads[a.household]
-		calls[i] = assume.of(a.household, h.Rev, h.Chain[:], h.edition, a.edition.Number, a.edition.Epoch)
+		var session, device any
+		if a.by != nil {
+			session, device = a.by.Session, a.by.Device
+		}
+		calls[i] = assume.of(a.household, h.Rev, h.Chain[:], h.edition, a.edition.Number, a.edition.Epoch, session, device)
 	}
 	w.assumed = nil
 	return calls

@@ -122,18 +122,19 @@ func TestWhoAsksTakesOneTrip(t *testing.T) {
 }
 
 // TestAnEveningTakesOneTrip hands in an evening as an upload does of a household that is known, and looks how often the server was asked:
-// whether it is still of the same edition goes along with all that is written, and with the commit.
+// whether it is still of the same edition, and whether the phone's session goes on, go along with all that is written, and with the commit.
 func TestAnEveningTakesOneTrip(t *testing.T) {
 	t.Parallel()
 	s, counted := countedStore(t)
 	c := aClinic()
-	household, caregiver, device, learner := uuid.New(), uuid.New(), uuid.New(), uuid.New()
+	household, caregiver, device, learner, session := uuid.New(), uuid.New(), uuid.New(), uuid.New(), uuid.New()
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
 		for _, err := range []error{
 			tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
 			tx.AddCaregiver(ctx, clinic.Person{ID: caregiver, Household: household, Created: started}),
 			tx.AddDevice(ctx, clinic.Device{ID: device, Household: household, Caregiver: caregiver, Enrolled: started}),
 			tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
+			tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{1}, Family: session, Device: device}),
 			tx.SaveProjection(ctx, clinic.Projection{Learner: learner, Clinic: c.ID, Folded: started}, nil),
 		} {
 			if err != nil {
@@ -145,7 +146,7 @@ func TestAnEveningTakesOneTrip(t *testing.T) {
 	known := clinic.Projection{Learner: learner, Clinic: c.ID, Folded: started}
 	as := clinic.Assumption{
 		Household: household, Clinic: c.ID, Learners: []clinic.Learner{{ID: learner, Household: household, Clinic: c.ID}},
-		Devices: []clinic.Device{{ID: device, Household: household}},
+		Devices: []clinic.Device{{ID: device, Household: household}}, By: &clinic.Bearer{Session: session, Device: device},
 	}
 	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) (err error) {
 		as.Edition, err = v.Edition(ctx, household)

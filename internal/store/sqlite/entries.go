@@ -117,6 +117,13 @@ func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
 	if errors.Is(err, errAbsent) || (err == nil && edition != a.Edition) {
 		return clinic.ErrChanged
 	}
+	if err != nil || a.By == nil {
+		return err
+	}
+	family, err := t.TokenFamily(ctx, a.By.Session)
+	if errors.Is(err, errAbsent) || (err == nil && !a.Permits(family)) {
+		return clinic.ErrChanged
+	}
 	return err
 }
 

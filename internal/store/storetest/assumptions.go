@@ -115,6 +115,70 @@ func assumedWrongly(b *bundle) {
 	assert.Equal(b, int64(3), read(b, folderOf(w.household)).Head.Rev)
 }
 
+// assumedBy changes a household for whoever bears a session of which nobody has looked whether it is good.
+func assumedBy(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	w.fill(b, 2)
+	save(b, w.projection())
+	good, ended, ofOther, ofMember := id(aFamily, 1), id(aFamily, 2), id(aFamily, 3), id(aFamily, 4)
+	add := func(hash byte, family, member, device uuid.UUID) {
+		b.write(func(ctx context.Context, tx clinic.Tx) error {
+			return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{hash}, Family: family, Member: member, Device: device, Expires: minutes(9)})
+		})
+	}
+	add(1, good, uuid.Nil, w.device)
+	add(2, good, uuid.Nil, w.device)
+	add(3, ended, uuid.Nil, w.device)
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, ended) })
+	add(4, ofOther, uuid.Nil, other.device)
+	add(5, ofMember, w.member, uuid.Nil)
+	before := read(b, folderOf(w.household))
+	refused := func(what string, by clinic.Bearer) {
+		b.Helper()
+		a := assumptionOf(read(b, folderOf(w.household)))
+		a.By = &by
+		require.ErrorIs(b, b.store.InTx(b.ctx, w.evening(a, 3)), clinic.ErrChanged, what)
+		// Of one that has been looked at it is known at once, and the transaction goes on.
+		b.write(func(ctx context.Context, tx clinic.Tx) error {
+			_, err := tx.Edition(ctx, w.household)
+			require.NoError(b, err)
+			require.ErrorIs(b, tx.Assume(ctx, a), clinic.ErrChanged, what)
+			return nil
+		})
+	}
+	for what, by := range map[string]clinic.Bearer{
+		"ended":               {Session: ended, Device: w.device},
+		"of another device":   {Session: ofOther, Device: w.device},
+		"of another family":   {Session: ofOther, Device: other.device},
+		"of a clinician":      {Session: ofMember, Device: w.device},
+		"of nobody":           {Session: ofMember},
+		"not there":           {Session: id(aFamily, 9), Device: w.device},
+		"none":                {Device: w.device},
+		"good for no one":     {Session: good},
+		"good for other ones": {Session: good, Device: other.device},
+	} {
+		refused(what, by)
+	}
+	now := read(b, folderOf(w.household))
+	now.Edition = before.Edition
+	assert.Equal(b, before, now)
+	for n := range int64(2) {
+		a := assumptionOf(read(b, folderOf(w.household)))
+		a.By = &clinic.Bearer{Session: good, Device: w.device}
+		b.write(func(ctx context.Context, tx clinic.Tx) error {
+			if n == 1 {
+				_, err := tx.Edition(ctx, w.household)
+				require.NoError(b, err)
+			}
+			return w.evening(a, 3+n)(ctx, tx)
+		})
+	}
+	assert.Equal(b, int64(4), read(b, folderOf(w.household)).Head.Rev)
+	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, good) })
+	refused("ended since", clinic.Bearer{Session: good, Device: w.device})
+	assert.Equal(b, int64(4), read(b, folderOf(w.household)).Head.Rev)
+}
+
 // assumedByMany lets many take a household for what it was, and requires that one of them gets its way.
 func assumedByMany(b *bundle) {
 	w := newWorld(b, 1)

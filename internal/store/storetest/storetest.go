@@ -105,6 +105,7 @@ func ofPractice() []part {
 		{"assumed rightly", assumedRightly},
 		{"assumed wrongly", assumedWrongly},
 		{"assumed by many", assumedByMany},
+		{"assumed by whoever bears a session", assumedBy},
 		{"projection in place of one that was read", inPlaceOfOneRead},
 		{"entries stored at any time", entriesStoredAtAnyTime},
 		{"projections", projections},
