@@ -67,34 +67,40 @@ func (r *reader) contentOf(sent []byte) [sha256.Size]byte {
 // canonicals holds what canonical forms have been written on.
 var canonicals = sync.Pool{New: func() any { return new([]byte) }}
 
-// sentOf returns the entry as it is kept: without its stamp and without white space, and in no more memory than that. What is not one
-// JSON object is kept as it came.
+// sentOf returns the entry as it is kept: without its stamp and without white space, and in no more memory than that where there was any
+// of them. What is not one JSON object is kept as it came.
 func (r *reader) sentOf(raw []byte) []byte {
 	if !r.sound {
-		return bytes.Clone(raw)
+		return raw
 	}
 	sent := compact(raw)
 	if r.entry.presence(memberStamp) != absent {
 		sent = r.withoutStamp(sent)
 	}
-	if cap(sent) > len(sent) {
+	if len(sent) < len(raw) {
 		return bytes.Clone(sent) // which may be far shorter than what came
 	}
 	return sent
 }
 
-// compact returns valid JSON without the white space between its tokens.
+// compact returns valid JSON without the white space between its tokens: what it is given, where there is none.
 func compact(raw []byte) []byte {
-	tight := make([]byte, 0, len(raw))
+	var tight []byte
 	from := 0 // of what is still to be taken over
 	for i := 0; i < len(raw); i++ {
 		switch raw[i] {
 		case '"':
 			i += stringLength(raw[i:]) - 1
 		case ' ', '\t', '\n', '\r':
+			if tight == nil {
+				tight = make([]byte, 0, len(raw))
+			}
 			tight = append(tight, raw[from:i]...)
 			from = i + 1
 		}
+	}
+	if from == 0 {
+		return raw
 	}
 	return append(tight, raw[from:]...)
 }

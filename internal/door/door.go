@@ -55,7 +55,8 @@ type Stamp struct {
 	Seal        []byte
 }
 
-// Examine looks at one entry. Raw is any bytes, meant to be one JSON value; schema is the form of entries that the upload
+// Examine looks at one entry. Raw is any bytes, meant to be one JSON value, and is not to be changed any more, since what is returned may
+// be slices of it; schema is the form of entries that the upload
 // names, from 1; role is its author's, where anything but practice.Clinician has the rights of a caregiver.
 func Examine(raw []byte, schema int, role practice.Role) Offered {
 	r := takeReader()

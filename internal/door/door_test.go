@@ -282,12 +282,20 @@ func TestSpaceWithinStringsIsKept(t *testing.T) {
 	}
 }
 
-func TestSentIsACopy(t *testing.T) {
+// TestSentTakesNoMoreRoomThanItNeeds: it is what came, where nothing had to be taken away, and else has little more room than it fills.
+func TestSentTakesNoMoreRoomThanItNeeds(t *testing.T) {
 	t.Parallel()
-	for _, text := range []string{entryOf(practice.KindChoose, bodies[practice.KindChoose]), "not JSON"} {
+	for _, text := range []string{entryOf(practice.KindChoose, bodies[practice.KindChoose]), "not JSON", " not JSON "} {
 		raw := []byte(text)
 		o := Examine(raw, 1, practice.Clinician)
-		clear(raw)
+		assert.Same(t, &raw[0], &o.Sent[0])
 		assert.Equal(t, text, string(o.Sent))
+	}
+	tight := entryOf(practice.KindChoose, bodies[practice.KindChoose])
+	wide := strings.Repeat(" ", 10*len(tight))
+	for _, text := range []string{wide + tight, tight + wide, strings.Replace(tight, ":", ":"+wide, 1)} {
+		o := Examine([]byte(text), 1, practice.Clinician)
+		assert.Equal(t, tight, string(o.Sent))
+		assert.Less(t, cap(o.Sent), 2*len(tight))
 	}
 }
