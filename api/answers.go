@@ -78,7 +78,7 @@ func (a taggedAnswer) write(w http.ResponseWriter) error {
 func (a taggedAnswer) VisitGetSummaryResponse(w http.ResponseWriter) error { return a.write(w) }
 func (a answer) VisitGetSpecJSONResponse(w http.ResponseWriter) error      { return a.write(w) }
 func (a answer) VisitGetNightsResponse(w http.ResponseWriter) error        { return a.write(w) }
-func (a answer) VisitGetRosterResponse(w http.ResponseWriter) error        { return a.write(w) }
+func (a ownAnswer) VisitGetRosterResponse(w http.ResponseWriter) error     { return a.write(w) }
 func (a answer) VisitGetCohortResponse(w http.ResponseWriter) error        { return a.write(w) }
 func (a answer) VisitSyncResponse(w http.ResponseWriter) error             { return a.write(w) }
 func (a ownAnswer) VisitSyncResponse(w http.ResponseWriter) error          { return a.write(w) }

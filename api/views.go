@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	stdjson "encoding/json"
 	"fmt"
-	"strconv"
 	"time"
 
 	"github.com/google/uuid"
@@ -77,27 +76,25 @@ func (s *server) GetNights(ctx context.Context, r oas.GetNightsRequestObject) (o
 	return encoded(doc)
 }
 
-// rosterDoc returns a page of the roster. Its lines are JSON already and go out as they are kept: an encoder would read every one of
-// them again.
-func rosterDoc(rows []clinic.RosterRow, cursor *string, asOf time.Time) []byte {
-	size := 200
-	for i := range rows {
-		size += len(rows[i].Row) + 1
+// rosterDoc is a page of the roster. Its lines are JSON already and go out as they are kept: an encoder would read every one of them
+// again.
+type rosterDoc struct {
+	rows   []clinic.RosterRow
+	cursor *string
+	asOf   time.Time
+}
+
+// WriteJSON implements [served.Writer].
+func (d rosterDoc) WriteJSON(p *served.Pen) {
+	p.Open('{')
+	p.Name("learners").Open('[')
+	for i := range d.rows {
+		p.Verbatim(d.rows[i].Row)
 	}
-	doc := append(make([]byte, 0, size), `{"learners":[`...)
-	for i := range rows {
-		if i > 0 {
-			doc = append(doc, ',')
-		}
-		doc = append(doc, rows[i].Row...)
-	}
-	doc = append(doc, `],"cursor":`...)
-	if cursor == nil {
-		doc = append(doc, "null"...)
-	} else {
-		doc = strconv.AppendQuote(doc, *cursor) // of letters, digits, - and _
-	}
-	return fmt.Appendf(doc, `,"as_of":"%s"}`, served.Instant(asOf))
+	p.Close(']')
+	p.Name("cursor").TextOrNull(d.cursor)
+	p.Name("as_of").Text(served.Instant(d.asOf))
+	p.Close('}')
 }
 
 // GetRoster lists the clinic's learners.
@@ -125,7 +122,7 @@ func (s *server) GetRoster(ctx context.Context, r oas.GetRosterRequestObject) (o
 		rows = rows[:limit]
 		cursor = s.sealRosterKey(kind, rows[limit-1].Key)
 	}
-	return ok(rosterDoc(rows, cursor, now)), nil
+	return ownAnswer{rosterDoc{rows, cursor, now}}, nil
 }
 
 // rosterQueryOf returns what is asked for, but for the place and the limit.

@@ -26,8 +26,8 @@ type Pen struct {
 
 var pens = sync.Pool{New: func() any { return new(Pen) }}
 
-// mostKept is the size in octets up to which what a pen has written on is kept for the next document.
-const mostKept = 64 << 10
+// mostKept is the size in octets up to which what a pen has written on is kept for the next document: a page of the roster has some 60 kB.
+const mostKept = 128 << 10
 
 // Lend has a document write itself and lends what it wrote to a function, which must not keep it. Its errors are those of [Encode].
 func Lend(document Writer, to func(encoded []byte) error) error {
