@@ -98,7 +98,7 @@ func (r *loadRun) evening(ctx context.Context) error {
 			return err
 		}
 	}
-	s, err := r.measured("evenings", func() (load.Measured, error) { return r.load.Evening(ctx, r.options.uploads) })
+	handedIn, err := r.evenings(ctx)
 	if err != nil || ctx.Err() != nil {
 		return err
 	}
@@ -109,8 +109,27 @@ func (r *loadRun) evening(ctx context.Context) error {
 	if after, err = sizeOf(ctx, path); err != nil {
 		return err
 	}
-	r.report.Database = databaseOf(before, after, s.Sessions)
+	r.report.Database = databaseOf(before, after, handedIn)
 	return nil
+}
+
+// evenings has every family hand in its first evening, and then the others: of who has called before more is known already. It returns
+// how many were handed in.
+func (r *loadRun) evenings(ctx context.Context) (handedIn int, err error) {
+	families := r.report.Households
+	first, err := r.measured("first evenings", func() (load.Measured, error) { return r.load.FirstEvening(ctx, r.options.uploads) })
+	if err != nil || ctx.Err() != nil {
+		return 0, err
+	}
+	handedIn = first.Sessions
+	if r.options.uploads <= families {
+		return handedIn, nil
+	}
+	others, err := r.measured("evenings", func() (load.Measured, error) { return r.load.Evening(ctx, r.options.uploads-families) })
+	if err != nil {
+		return 0, err
+	}
+	return handedIn + others.Sessions, nil
 }
 
 // complete has what is left of the programmes handed in, so that there are whole fortnights to read.

@@ -64,15 +64,17 @@ func TestLoadPlaysEveryScenarioAndFindsWhatWasAcknowledged(t *testing.T) {
 		assert.Greater(t, s.OctetsReceived, int64(s.Requests), s.Name)
 	}
 	assert.Equal(t, map[string]int{
-		"evening": 40, "first sync": families, "summary": families,
+		"first evening": families, "evening": 40 - families, "first sync": families, "summary": families,
 		"one summary":  100,   // by one clinician
 		"roster page":  4 * 5, // every order on every line, one page each
 		"overdue page": 1,
 		"claim":        2, // what there is, then nothing
 	}, requests)
-	evening, claim := r.Scenarios[0], r.Scenarios[len(r.Scenarios)-1]
-	assert.Equal(t, 40, evening.Sessions)
-	assert.InDelta(t, 2, evening.History, 1e-9, "five evenings of each family, with 0, 1, 2, 3 and 4 before them")
+	first, evening, claim := r.Scenarios[0], r.Scenarios[1], r.Scenarios[len(r.Scenarios)-1]
+	assert.Equal(t, families, first.Sessions)
+	assert.Zero(t, first.History)
+	assert.Equal(t, 40-families, evening.Sessions)
+	assert.InDelta(t, 2.5, evening.History, 1e-9, "four evenings of each family, with 1, 2, 3 and 4 before them")
 	assert.Equal(t, families, claim.Claimed)
 	assert.Equal(t, &verifiedReport{Families: families, Acknowledged: families * load.Evenings * load.EntriesOfEvening}, r.Verified)
 	require.NotNil(t, r.Database)
@@ -101,8 +103,10 @@ func TestLoadCallsAServerThatRunsAlready(t *testing.T) {
 	got := execute(t, args...)
 	require.NoError(t, got.err, got.said)
 	assert.Contains(t, got.out, "3 families, all of them invented.")
-	assert.Regexp(t, `(?m)^ +evening +2 +42 `, got.out)
-	assert.Contains(t, got.out, "a household held 6.5 evenings on average")
+	assert.Regexp(t, `(?m)^ +first evening +2 +3 `, got.out)
+	assert.Regexp(t, `(?m)^ +evening +2 +39 `, got.out)
+	assert.Contains(t, got.out, "a household held 7.0 evenings on average")
+	assert.Contains(t, got.out, "in whole pages (42 evenings)")
 	assert.Contains(t, got.out, "Not measured: processor time and memory of a server that was not started for this.")
 	assert.Contains(t, got.out, "Of 3 families, all that hold anything, 252 entries had been acknowledged: 0 missing.")
 

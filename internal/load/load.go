@@ -86,15 +86,25 @@ func share[T any](ctx context.Context, all []T, nth, lines int, do func(T)) {
 	}
 }
 
-// Evening has the families hand in the evenings of their programmes, one in each call, one family after another: every family's
-// next before anybody's second next. It ends with the last evening, or after so many uploads.
+// FirstEvening has the families hand in the next evening of their programmes, at most so many of them: as they are who have not called
+// since the server was started.
+func (l *Load) FirstEvening(ctx context.Context, uploads int) (Measured, error) {
+	return l.evenings(ctx, "first evening", min(uploads, len(l.phones)))
+}
+
+// Evening has the families hand in the evenings of their programmes that are left, one in each call, one family after another: every
+// family's next before anybody's second next. It ends with the last evening, or after so many uploads.
 func (l *Load) Evening(ctx context.Context, uploads int) (Measured, error) {
+	return l.evenings(ctx, "evening", uploads)
+}
+
+func (l *Load) evenings(ctx context.Context, name string, uploads int) (Measured, error) {
 	lines := l.lines(min(l.Connections, len(l.phones)))
 	parts, err := l.writeEvenings(uploads, len(lines))
 	if err != nil {
 		return Measured{}, err
 	}
-	return l.together(ctx, "evening", lines, func(ctx context.Context, nth int, on *line) {
+	return l.together(ctx, name, lines, func(ctx context.Context, nth int, on *line) {
 		share(ctx, parts[nth], 0, 1, func(u upload) { on.handIn(ctx, &u) })
 	}), nil
 }
@@ -104,7 +114,12 @@ func (l *Load) writeEvenings(uploads, lines int) ([][]upload, error) {
 	parts := make([][]upload, lines)
 	for i := range min(uploads, Evenings*len(l.phones)) {
 		family := i % len(l.phones)
-		u, err := l.writer.evenings(l.phones[family], i/len(l.phones), 1)
+		p := l.phones[family]
+		nth := p.told + i/len(l.phones)
+		if nth >= Evenings {
+			continue
+		}
+		u, err := l.writer.evenings(p, nth, 1)
 		if err != nil {
 			return nil, err
 		}

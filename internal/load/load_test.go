@@ -95,6 +95,26 @@ func TestFamiliesHandInTheirEveningsOneAfterAnother(t *testing.T) {
 	assert.Equal(t, Verified{Families: 3, Acknowledged: 3 * Evenings * EntriesOfEvening}, l.Verify(t.Context()))
 }
 
+func TestTheFirstEveningIsOneOfEveryFamily(t *testing.T) {
+	t.Parallel()
+	l := against(t, &server{}, 3)
+	m, err := l.FirstEvening(t.Context(), 1000)
+	require.NoError(t, err)
+	assert.Equal(t, 3, m.Evenings)
+	assert.Zero(t, m.History)
+	m, err = l.Evening(t.Context(), 4)
+	require.NoError(t, err)
+	assert.Equal(t, 4, m.Evenings)
+	assert.InDelta(t, 1.25, m.History, 1e-9, "three with one before them, and one with two")
+	m, err = l.Evening(t.Context(), 1000)
+	require.NoError(t, err)
+	assert.Equal(t, 3*Evenings-7, m.Evenings)
+	assert.Equal(t, Verified{Families: 3, Acknowledged: 3 * Evenings * EntriesOfEvening}, l.Verify(t.Context()))
+	m, err = l.FirstEvening(t.Context(), 1000)
+	require.NoError(t, err)
+	assert.Zero(t, m.Evenings, "none is left")
+}
+
 func TestAnEndedLoadBeginsNoCall(t *testing.T) {
 	t.Parallel()
 	s := &server{}
