@@ -131,13 +131,12 @@ func TestAnEndedSessionHandsInNothing(t *testing.T) {
 	device := w.other.nobody("").post("/v1/devices/enrol", map[string]any{
 		"invite_code": w.other.invite(map[string]any{}), "caregiver": map[string]any{"name": "Papa"}, "device": map[string]any{"name": "p", "platform": "ios"},
 	}).ok(http.StatusCreated)
-	evening := w.otherPapa.envelope(w.otherPapa.evening(w.clock.now())...)
 	diverged := w.otherPapa.envelope()
 	diverged["cursor"] = "bm90IHRoaXMgaGlzdG9yeQ"
 	old := w.otherPapa.envelope()
 	old["schema"] = 0
 	calls := map[string]call{
-		"an evening":      {body: evening},
+		"an evening":      {}, // another one each time: see ask
 		"nothing":         {body: w.otherPapa.envelope()},
 		"another history": {body: diverged},
 		"another schema":  {body: old},
@@ -145,13 +144,17 @@ func TestAnEndedSessionHandsInNothing(t *testing.T) {
 		"no JSON":         {body: "?"},
 		"JSON cut short":  {body: `{"schema":1,`},
 	}
-	ask := func(c call) reply {
+	ask := func(what string) reply {
+		c := calls[what]
+		if what == "an evening" {
+			c.body = w.otherPapa.envelope(w.otherPapa.evening(w.clock.now())...)
+		}
 		c.method, c.path, c.as = http.MethodPost, "/v1/sync", w.nobody(device.text("access_token"))
 		return w.do(c)
 	}
 	heard := map[string]int{}
-	for what, c := range calls {
-		heard[what] = ask(c).status
+	for what := range calls {
+		heard[what] = ask(what).status
 	}
 	assert.Equal(t, http.StatusOK, heard["an evening"])
 	assert.Equal(t, http.StatusOK, heard["nothing"])
@@ -159,17 +162,17 @@ func TestAnEndedSessionHandsInNothing(t *testing.T) {
 	before := w.otherPapa.sync().at("head")
 	assert.NotEqual(t, head, before)
 	w.post("/v1/auth/sign-out", map[string]any{"refresh_token": device.text("refresh_token")}).ok(http.StatusNoContent)
-	for what, c := range calls {
-		r := ask(c)
+	for what := range calls {
+		r := ask(what)
 		assert.Equal(t, http.StatusUnauthorized, r.status, what)
 		assert.Contains(t, string(r.body), "token-invalid", what)
 	}
 	assert.Equal(t, before, w.otherPapa.sync().at("head"))
 	w.edged(api.Config{Limits: api.Limits{Guess: api.Rate{PerSecond: 0.5, Burst: 2}}})
-	ask(calls["an evening"]).refused(http.StatusUnauthorized, "token-invalid")
-	ask(calls["no JSON"]).refused(http.StatusUnauthorized, "token-invalid")
-	ask(calls["an evening"]).waits(2)
-	ask(calls["no JSON"]).waits(2)
+	ask("an evening").refused(http.StatusUnauthorized, "token-invalid")
+	ask("no JSON").refused(http.StatusUnauthorized, "token-invalid")
+	ask("an evening").waits(2)
+	ask("no JSON").waits(2)
 	w.otherPapa.sync()
 }
 

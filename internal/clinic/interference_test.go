@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/pquerna/otp/totp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -158,16 +159,31 @@ func codeAt(t *testing.T, secret string, at time.Time) string {
 	return code
 }
 
-// late is a store that says only at the commit that a household is not as it was assumed to be.
+// late is a store that says only at the commit that a household is not as it was assumed to be, unless it has been looked at.
 type late struct{ meanwhile }
 
 type lateTx struct {
 	clinic.Tx
-	wrong error
+	looked bool
+	wrong  error
+}
+
+func (t *lateTx) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	t.looked = true
+	return t.Tx.Edition(ctx, household)
+}
+
+func (t *lateTx) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
+	t.looked = true
+	return t.Tx.Folder(ctx, household)
 }
 
 func (t *lateTx) Assume(ctx context.Context, a clinic.Assumption) error {
-	t.wrong = t.Tx.Assume(ctx, a)
+	err := t.Tx.Assume(ctx, a)
+	if t.looked {
+		return err
+	}
+	t.wrong = err
 	return nil
 }
 

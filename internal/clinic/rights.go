@@ -183,11 +183,14 @@ var (
 			"on hold, until consent is given again.")
 )
 
-// permit returns what a caller may do by an operation: a fault of kind Forbidden where that is nothing.
+// permit returns what a caller may do by an operation: a fault of kind Forbidden where that is nothing, of kind Unauthenticated where it is
+// not known who they are.
 func (r *Rights) permit(p access.Principal, op Operation) (permit, error) {
 	rule := r.rules[op]
 	reach := rule.Reach[p.Role]
 	switch {
+	case p.Unproven && !rule.Proves:
+		return permit{}, errTokenRefused
 	case reach == Nowhere:
 		return permit{}, errForbidden
 	case p.UploadOnly && !rule.Revoked:

@@ -262,9 +262,9 @@ func (s *Service) AuthenticateFor(ctx context.Context, token string, op Operatio
 }
 
 // Refusal returns what a caller is to hear of an operation that ended with an error: where nobody has looked yet whether their session
-// goes on, and it doesn't, that alone.
+// goes on, and it doesn't, that alone. Trouble of the server's own tells nobody anything, and stays what it is.
 func (s *Service) Refusal(ctx context.Context, p access.Principal, err error) error {
-	if err == nil || !p.Unproven {
+	if kind := fault.KindOf(err); err == nil || !p.Unproven || kind == fault.Internal || kind == fault.Unauthenticated {
 		return err
 	}
 	if _, refused := s.AsNow(ctx, p); refused != nil {

@@ -380,7 +380,8 @@ type RecordTx interface {
 	// Whoever changes several households in one transaction begins with it, so that no two wait for each other.
 	LockHouseholds(ctx context.Context, learners []uuid.UUID) error
 	// Assume begins a change of a household that is known, and keeps other writers from it as Edition does. Where the household is not as
-	// it is taken for this is ErrChanged: at once, and the transaction may go on, or at the latest at the commit, and then nothing comes of it.
+	// it is taken for this is ErrChanged: at once, and the transaction may go on, or at the latest at the commit, and then nothing comes of it;
+	// of a household that the transaction has looked at before, at once.
 	// So a store that is far away need not be asked before it is told what to change. The transaction may leave another edition even if
 	// it changes nothing.
 	Assume(ctx context.Context, a Assumption) error

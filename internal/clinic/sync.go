@@ -56,7 +56,8 @@ func (s *Service) Sync(ctx context.Context, p access.Principal, r SyncRequest, n
 	}
 	err = s.changes(ctx, p, "sync", now, c.save)
 	if errors.Is(err, ErrChanged) {
-		err = c.again(ctx)
+		c.comes = nil
+		err = s.changes(ctx, p, "sync", now, c.save)
 	}
 	if err == nil {
 		s.keepFolded(nil, c.comes.folded)
@@ -159,19 +160,6 @@ func (c *call) work(f *family, o *outcome) error {
 	return c.pull(o.folded, c.caller, &o.answer, after, c.request.Limit)
 }
 
-// again makes the call of which nothing has come, since the household or the session is not as it was taken to be: both are looked at first.
-func (c *call) again(ctx context.Context) error {
-	if c.caller.Unproven {
-		p, err := c.AsNow(ctx, c.caller)
-		if err != nil {
-			return err
-		}
-		c.caller = p
-	}
-	c.comes = nil
-	return c.changes(ctx, c.caller, "sync", c.now, c.save)
-}
-
 // save keeps in the store what the call comes to, if the household is still as that was worked out for; else it is worked out anew.
 func (c *call) save(ctx context.Context, tx Tx, _ *ask, _ note) error {
 	// What is refused writes nothing, and so nothing would tell that it is no longer to be.
@@ -183,12 +171,18 @@ func (c *call) save(ctx context.Context, tx Tx, _ *ask, _ note) error {
 			return c.comes.save(ctx, tx)
 		}
 	}
-	if c.caller.Unproven {
-		return ErrChanged // at the least, nobody has looked whether the session goes on
-	}
 	family, err := readFamily(ctx, tx, c.caller.HouseholdID, c.families.of(c.caller.HouseholdID))
 	if err != nil {
 		return err
+	}
+	if c.caller.Unproven {
+		err := tx.Assume(ctx, family.assumption(c.caller))
+		if errors.Is(err, ErrChanged) {
+			return errTokenRefused.Because(err) // it is of the household that has just been read
+		}
+		if err != nil {
+			return err
+		}
 	}
 	c.comes = c.on(family)
 	return c.comes.save(ctx, tx)

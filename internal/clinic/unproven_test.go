@@ -2,6 +2,7 @@ package clinic_test
 
 import (
 	"context"
+	"errors"
 	"testing"
 
 	"github.com/google/uuid"
@@ -51,55 +52,67 @@ func (h *house) stands() clinic.Folder {
 // it was assumed, and with one that says it only at the commit.
 func TestWhoHandsInIsProvenByTheTransaction(t *testing.T) {
 	t.Parallel()
-	for store, wrap := range map[string]func(h *house) *meanwhile{
-		"at once": func(h *house) *meanwhile {
-			m := &meanwhile{Store: h.Store}
-			h.Store = m
-			return m
+	const elsewhere = "bm90IHRoaXMgaGlzdG9yeQ" // no cursor of this history
+	for store, wrap := range map[string]func(s clinic.Store) (clinic.Store, *meanwhile){
+		"at once": func(s clinic.Store) (clinic.Store, *meanwhile) {
+			m := &meanwhile{Store: s}
+			return m, m
 		},
-		"at the commit": func(h *house) *meanwhile {
-			l := &late{meanwhile{Store: h.Store}}
-			h.Store = l
-			return &l.meanwhile
+		"at the commit": func(s clinic.Store) (clinic.Store, *meanwhile) {
+			l := &late{meanwhile{Store: s}}
+			return l, &l.meanwhile
 		},
 	} {
-		for _, known := range []bool{true, false} {
-			t.Run(store, func(t *testing.T) {
+		for server, knows := range map[string]bool{"known": true, "unknown": false} {
+			t.Run(store+", "+server, func(t *testing.T) {
 				t.Parallel()
 				h := newFamily(t)
-				before := wrap(h)
-				if known {
-					h.push(started, h.evening()...)
+				wrapped, before := wrap(h.Store)
+				h.Store = wrapped
+				asks, second := asTheTokenSays(h.phone), h.enrolPhone()
+				handIn := func(cursor string, raws ...[]byte) (clinic.SyncAnswer, error) {
+					if !knows {
+						h.Service = clinic.New(h.Config)
+					}
+					return h.handIn(asks, cursor, raws...)
 				}
-				asks := asTheTokenSays(h.phone)
-				answer, err := h.handIn(asks, "", h.evening()...)
-				require.NoError(t, err)
-				assert.Equal(t, answer.Head, h.stands().Head.Rev)
-
-				second := h.enrolPhone()
-				before.happens = func() {
+				another := func() {
 					_, err := clinic.New(h.Config).Sync(t.Context(), second, clinic.SyncRequest{
 						Schema: 1, Sent: started, Limit: 1, Entries: h.evening(),
 					}, started)
 					assert.NoError(t, err)
 				}
-				answer, err = h.handIn(asks, answer.Cursor, h.evening()...)
+				answer, err := handIn("", h.evening()...)
+				require.NoError(t, err)
+				assert.Equal(t, answer.Head, h.stands().Head.Rev)
+
+				before.happens = another
+				answer, err = handIn(answer.Cursor, h.evening()...)
 				require.NoError(t, err, "another's evening came in meanwhile")
 				assert.Len(t, answer.Changes, 12)
-				_, err = h.handIn(asks, "bm90IHRoaXMgaGlzdG9yeQ", h.evening()...)
+				_, err = handIn(elsewhere, h.evening()...)
 				assert.Equal(t, "history-diverged", fault.ProblemOf(err))
 
-				there := h.stands()
-				before.happens = func() { h.endSession(h.phone) }
-				_, err = h.handIn(asks, answer.Cursor, h.evening()...)
+				before.happens = func() {
+					another()
+					before.happens = func() { h.endSession(h.phone) } // before the second try, where there is one, else before the next call
+				}
+				_, err = handIn(answer.Cursor, h.evening()...)
+				if err == nil {
+					_, err = handIn(answer.Cursor, h.evening()...)
+				}
 				assert.Equal(t, "token-invalid", fault.ProblemOf(err), "ended meanwhile")
-				for what, cursor := range map[string]string{"ended": answer.Cursor, "ended, and diverged": "bm90IHRoaXMgaGlzdG9yeQ"} {
-					_, err = h.handIn(asks, cursor, h.evening()...)
+				there := h.stands()
+				for what, cursor := range map[string]string{"ended": answer.Cursor, "ended, and diverged": elsewhere} {
+					_, err = handIn(cursor, h.evening()...)
 					assert.Equal(t, "token-invalid", fault.ProblemOf(err), what)
-					_, err = h.handIn(asks, cursor)
+					_, err = handIn(cursor)
 					assert.Equal(t, "token-invalid", fault.ProblemOf(err), "%s: nothing handed in", what)
 				}
 				assert.Equal(t, there, h.stands())
+				for _, row := range h.trail() {
+					assert.Equal(t, "done", row.Outcome, "whose session has ended leaves no row: %s", row.Did)
+				}
 				_, err = h.handIn(asTheTokenSays(second), "", h.evening()...)
 				require.NoError(t, err, "the other's goes on")
 			})
@@ -144,12 +157,42 @@ func TestHowAnUnprovenPhoneStands(t *testing.T) {
 		h := newFamily(t)
 		h.push(started, h.evening()...)
 		require.NoError(t, change(h), what)
-		answer, err := h.handIn(asTheTokenSays(h.phone), "", h.evening()...)
-		require.NoError(t, err, what)
-		assert.True(t, answer.UploadOnly, what)
-		assert.Empty(t, answer.Changes, what)
-		for _, r := range answer.Results {
-			assert.Equal(t, "set_aside", r.Status, what)
+		for range 2 { // the household is not as it was known, then it is
+			answer, err := h.handIn(asTheTokenSays(h.phone), "", h.evening()...)
+			require.NoError(t, err, what)
+			assert.True(t, answer.UploadOnly, what)
+			assert.Empty(t, answer.Changes, what)
+			for _, r := range answer.Results {
+				assert.Equal(t, "set_aside", r.Status, what)
+			}
 		}
 	}
+}
+
+// TestWhatAnUnprovenCallerHears of an operation that fails: that their session has ended, if so, but nothing in the place of the server's own
+// trouble, which tells nobody anything.
+func TestWhatAnUnprovenCallerHears(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	refusal := fault.New(fault.Invalid, "entry-invalid", "Mend it.")
+	trouble := errors.New("the database is damaged")
+	hears := func(p access.Principal, err error) error { return h.Refusal(t.Context(), p, err) }
+	asks := asTheTokenSays(h.phone)
+	require.NoError(t, hears(asks, nil))
+	require.ErrorIs(t, hears(asks, refusal), refusal)
+	h.endSession(h.phone)
+	assert.Equal(t, "token-invalid", fault.ProblemOf(hears(asks, refusal)))
+	require.ErrorIs(t, hears(asks, trouble), trouble)
+	require.NoError(t, hears(asks, nil))
+	require.ErrorIs(t, hears(h.phone, refusal), refusal, "somebody has looked")
+}
+
+// TestWhoIsUnprovenMayDoNothingElse: a use case that proves nothing by itself lets in nobody who has not been looked up.
+func TestWhoIsUnprovenMayDoNothingElse(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	_, err := h.OwnHousehold(t.Context(), h.phone, started)
+	require.NoError(t, err)
+	_, err = h.OwnHousehold(t.Context(), asTheTokenSays(h.phone), started)
+	assert.Equal(t, "token-invalid", fault.ProblemOf(err))
 }

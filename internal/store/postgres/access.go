@@ -182,6 +182,13 @@ func (t *tx) EndTokenFamily(ctx context.Context, family uuid.UUID) error {
 	if err := t.holdHolder(ctx, holders[0].member, holders[0].household); err != nil {
 		return err
 	}
+	// Whoever waits for the household, taking it and the session for what they were before, is told by its edition: what its condition says
+	// of other tables than the one that is locked is not looked at again after the wait (section 13.2.1 of PostgreSQL's manual).
+	if home := holders[0].household; home != uuid.Nil {
+		if err := t.changes(home); err != nil {
+			return err
+		}
+	}
 	_, err = t.exec(ctx, endTokenFamily, family)
 	return err
 }

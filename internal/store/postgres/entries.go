@@ -39,7 +39,8 @@ var (
 		WITH as_it_was AS (
 			UPDATE household SET head_rev = $2, head_chain = $3, edition = $4
 			WHERE id = $1 AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 AND ($7::uuid IS NULL
-				OR (SELECT bool_and(NOT ended AND household = $1 AND device = $8) FROM refresh_token WHERE family = $7)) RETURNING 1)
+				OR EXISTS (SELECT 1 FROM refresh_token WHERE family = $7 AND household = $1 AND device = $8)
+					AND NOT EXISTS (SELECT 1 FROM refresh_token WHERE family = $7 AND ended)) RETURNING 1)
 		SELECT 1 / count(*) FROM as_it_was`}
 	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
 	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}

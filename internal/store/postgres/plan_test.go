@@ -81,6 +81,8 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"audit rows of learner": {auditRowsOfNewest, "audit_of_learner"},
 		"households":            {holdSome, "household_pkey"},
 		"household as it was":   {assume, "household_pkey"},
+		"session goes on":       {assume, "refresh_token_of_(device|family)"},
+		"session has not ended": {assume, "refresh_token_ended"},
 	} {
 		steps := plan(t, conn, c.st.text)
 		assert.Regexp(t, `using `+c.index+`\b`, steps, name)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -159,9 +160,7 @@ func assumedBy(b *bundle) {
 	} {
 		refused(what, by)
 	}
-	now := read(b, folderOf(w.household))
-	now.Edition = before.Edition
-	assert.Equal(b, before, now)
+	assert.Equal(b, before, read(b, folderOf(w.household)))
 	for n := range int64(2) {
 		a := assumptionOf(read(b, folderOf(w.household)))
 		a.By = &clinic.Bearer{Session: good, Device: w.device}
@@ -177,6 +176,30 @@ func assumedBy(b *bundle) {
 	b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.EndTokenFamily(ctx, good) })
 	refused("ended since", clinic.Bearer{Session: good, Device: w.device})
 	assert.Equal(b, int64(4), read(b, folderOf(w.household)).Head.Rev)
+}
+
+// assumedAsASessionEnds has an upload wait for a household whose holder ends the upload's session meanwhile.
+func assumedAsASessionEnds(b *bundle) {
+	w := newWorld(b, 1)
+	save(b, w.projection())
+	session := id(aFamily, 1)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{1}, Family: session, Device: w.device, Expires: minutes(9)})
+	})
+	a := assumptionOf(read(b, folderOf(w.household)))
+	a.By = &clinic.Bearer{Session: session, Device: w.device}
+	const soon = 200 * time.Millisecond // by then whoever waits, waits; were it longer, nothing would change
+	waits := make(chan error, 1)
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		if _, err := tx.Head(ctx, w.household); err != nil {
+			return err
+		}
+		go func() { waits <- b.store.InTx(b.ctx, w.evening(a, 1)) }()
+		time.Sleep(soon)
+		return tx.EndTokenFamily(ctx, session)
+	})
+	require.ErrorIs(b, <-waits, clinic.ErrChanged)
+	assert.Empty(b, entriesOf(b, w.household, 0, 0))
 }
 
 // assumedByMany lets many take a household for what it was, and requires that one of them gets its way.

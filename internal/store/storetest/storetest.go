@@ -106,6 +106,7 @@ func ofPractice() []part {
 		{"assumed wrongly", assumedWrongly},
 		{"assumed by many", assumedByMany},
 		{"assumed by whoever bears a session", assumedBy},
+		{"assumed as a session ends", assumedAsASessionEnds},
 		{"projection in place of one that was read", inPlaceOfOneRead},
 		{"entries stored at any time", entriesStoredAtAnyTime},
 		{"projections", projections},
