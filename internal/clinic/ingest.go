@@ -236,9 +236,17 @@ func (s *Service) seal(household uuid.UUID, author practice.Author, id uuid.UUID
 }
 
 func sealed(household uuid.UUID, author practice.Author, id uuid.UUID, content [32]byte, stamp practice.Stamp) [][]byte {
-	times := binary.BigEndian.AppendUint64(nil, uint64(stamp.Received.UnixMilli()))
-	times = binary.BigEndian.AppendUint64(times, uint64(stamp.ClockOffset.Milliseconds())) //nolint:gosec // only the bits matter
-	return [][]byte{household[:], {byte(author.Role)}, author.ID.UUID[:], id[:], content[:], times}
+	// In one piece, since an answer has a seal for every entry.
+	p := &struct {
+		household, author, id uuid.UUID
+		role                  [1]byte
+		content               [32]byte
+		times                 [16]byte
+		parts                 [6][]byte
+	}{household: household, author: author.ID.UUID, id: id, role: [1]byte{byte(author.Role)}, content: content}
+	binary.BigEndian.PutUint64(p.times[:8], uint64(stamp.Received.UnixMilli()))
+	binary.BigEndian.PutUint64(p.times[8:], uint64(stamp.ClockOffset.Milliseconds())) //nolint:gosec // only the bits matter
+	return append(p.parts[:0], p.household[:], p.role[:], p.author[:], p.id[:], p.content[:], p.times[:])
 }
 
 // sealHolds reports whether a stamp that came with an entry is one that this service gave it.

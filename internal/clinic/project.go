@@ -229,16 +229,25 @@ func projectedNights(v *practice.View) []ProjectedNight {
 // changedNights returns the nights that changed from one revision to another, both included, and those that are no more since,
 // as served and in order.
 func (r *renewed) changedNights(from, to int64) (nights, gone [][]byte, err error) {
-	changed := slices.DeleteFunc(slices.Clone(r.Nights), func(n ProjectedNight) bool { return n.ChangedRev < from || n.ChangedRev > to })
-	if len(changed) == 0 {
-		return nil, nil, nil
-	}
 	type place struct {
 		programme *practice.Programme
 		night     *practice.NightView
 	}
-	at := make(map[practice.Night]place, len(r.Nights))
-	eachNight(&r.view, func(p *practice.Programme, n *practice.NightView) { at[n.Night] = place{p, n} })
+	var changed []ProjectedNight
+	at := map[practice.Night]place{}
+	for _, n := range r.Nights {
+		if n.ChangedRev >= from && n.ChangedRev <= to {
+			changed, at[n.Night] = append(changed, n), place{}
+		}
+	}
+	if len(changed) == 0 {
+		return nil, nil, nil
+	}
+	eachNight(&r.view, func(p *practice.Programme, n *practice.NightView) {
+		if _, is := at[n.Night]; is {
+			at[n.Night] = place{p, n}
+		}
+	})
 	for _, n := range changed {
 		if n.Gone {
 			gone, err = appendDoc(gone, served.GoneNight{Learner: r.Learner, Night: n.Night.String()})
