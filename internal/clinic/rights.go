@@ -231,12 +231,17 @@ func (p permit) owns(o owner) error {
 func (p permit) learner(ctx context.Context, view View, id uuid.UUID) (Learner, error) {
 	learner, err := view.Learner(ctx, id)
 	if err == nil {
-		err = p.owns(owner{clinic: learner.Clinic, household: learner.Household})
+		err = p.reaches(&learner)
 	}
 	if err != nil {
 		return Learner{}, notThere(err)
 	}
 	return learner, nil
+}
+
+// reaches returns ErrNotThere unless a learner lies within reach.
+func (p permit) reaches(l *Learner) error {
+	return p.owns(owner{clinic: l.Clinic, household: l.Household})
 }
 
 func (p permit) household(ctx context.Context, view View, id uuid.UUID) (Household, error) {

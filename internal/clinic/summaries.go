@@ -10,6 +10,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/served"
 )
 
@@ -32,6 +33,7 @@ type summaryOf struct{ learner, enrolment uuid.UUID }
 
 // keptSummary is a summary without the instant that it is of.
 type keptSummary struct {
+	learner     Learner // as of the edition
 	edition     Edition
 	from, until time.Time // it holds from the first on, to before the second; zero where only what it rests on can change it
 	said        []byte
@@ -98,18 +100,17 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 		return Summed{}, false, nil
 	}
 	var edition Edition
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		l, err := a.learner(ctx, view, learner)
-		if err != nil {
-			return err
-		}
-		edition, err = view.Edition(ctx, l.Household)
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+		edition, err = view.Edition(ctx, k.learner.Household)
 		return err
 	})
-	if err != nil || edition != k.edition {
-		return Summed{}, false, err
+	if fault.KindOf(err) == fault.NotFound || (err == nil && edition != k.edition) {
+		return Summed{}, false, nil
 	}
-	return k.at(at), true, nil
+	if err == nil {
+		err = a.known(&k.learner)
+	}
+	return k.at(at), err == nil, err
 }
 
 // knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A
@@ -124,7 +125,7 @@ func (s *Service) keepSummary(sn *seen, q Question, said []byte, says [32]byte) 
 	if !q.AsOf.IsZero() || sn.family.knowsOfLater(sn.view.At) {
 		return
 	}
-	k := keptSummary{edition: sn.family.edition, from: sn.view.At, until: sn.view.Until, said: said, says: says}
+	k := keptSummary{learner: sn.learner, edition: sn.family.edition, from: sn.view.At, until: sn.view.Until, said: said, says: says}
 	if next := served.NextAgeBand(sn.learner.BirthMonth, sn.view.At); !next.IsZero() && (k.until.IsZero() || next.Before(k.until)) {
 		k.until = next
 	}

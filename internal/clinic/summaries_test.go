@@ -1,6 +1,7 @@
 package clinic_test
 
 import (
+	"context"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 )
 
@@ -110,4 +112,38 @@ func TestWhatASummaryRestsOn(t *testing.T) {
 	phones, err := h.Summary(t.Context(), h.phone, h.learner, clinic.Question{}, at)
 	require.NoError(t, err)
 	assert.NotContains(t, string(phones.Doc), "readiness", "a family's summary is another")
+}
+
+// TestASummaryKeptIsForThoseAloneWhoMayRead: of another clinic nobody reads it, and the trail says who tried, as of one that was not kept.
+func TestASummaryKeptIsForThoseAloneWhoMayRead(t *testing.T) {
+	t.Parallel()
+	h := newFamily(t)
+	h.push(started, h.evening()...)
+	stranger := h.clinician
+	stranger.ClinicID = newID()
+	read := func(s *clinic.Service, p access.Principal) error {
+		_, err := s.Summary(t.Context(), p, h.learner, clinic.Question{}, started)
+		return err
+	}
+	trailOf := func(s *clinic.Service) []audit.Row {
+		require.ErrorIs(t, read(s, stranger), clinic.ErrNotThere)
+		var rows []audit.Row
+		require.NoError(t, h.Store.Read(t.Context(), func(ctx context.Context, view clinic.View) (err error) {
+			rows, err = view.AuditRows(ctx, clinic.AuditQuery{Clinic: stranger.ClinicID, Limit: 10})
+			return err
+		}))
+		for i := range rows {
+			rows[i].Seq, rows[i].Hash = 0, [32]byte{}
+		}
+		return rows
+	}
+	fresh := trailOf(clinic.New(h.Config))
+	require.NoError(t, read(h.Service, h.clinician))
+	is, err := h.KeepsSummary(t.Context(), h.clinician, h.learner, clinic.Question{}, started)
+	require.NoError(t, err)
+	require.True(t, is)
+	both := trailOf(h.Service)
+	require.Len(t, both, 2)
+	assert.Equal(t, fresh[0], both[0])
+	assert.Equal(t, both[0], both[1])
 }

@@ -145,6 +145,16 @@ func (a *ask) learner(ctx context.Context, view View, id uuid.UUID) (Learner, er
 	return l, err
 }
 
+// known returns ErrNotThere unless the caller may reach a learner who is known.
+func (a *ask) known(l *Learner) error {
+	a.row.Learner = l.ID
+	err := a.reaches(l)
+	if err == nil {
+		a.row.Household = l.Household
+	}
+	return err
+}
+
 // household returns a household that the caller may reach.
 func (a *ask) household(ctx context.Context, view View, id uuid.UUID) (Household, error) {
 	a.row.Household = id
