@@ -35,8 +35,8 @@ const (
 // line is one connection to the server, on which one call is made at a time.
 type line struct {
 	load    *Load
-	server  int // of those that there are, the one that is called: see base
-	http    *http.Client
+	server  int   // of those that there are, the one that is called: see base
+	wire    *wire // nil where it is not connected
 	counted *tally
 	octets  octets
 	written []byte // the body of the call under way
@@ -50,18 +50,7 @@ type octets struct{ sent, received atomic.Int64 }
 
 // newLine returns a line that connects with its first call.
 func (l *Load) newLine() *line {
-	n := &line{load: l, counted: newTally(), zip: gzip.NewWriter(io.Discard)}
-	dial := func(ctx context.Context, network, address string) (net.Conn, error) {
-		conn, err := (&net.Dialer{}).DialContext(ctx, network, address)
-		if err != nil {
-			return nil, err
-		}
-		return &countedConn{Conn: conn, octets: &n.octets}, nil
-	}
-	n.http = &http.Client{Timeout: callTime, Transport: &http.Transport{
-		DialContext: dial, MaxConnsPerHost: 1, MaxIdleConnsPerHost: 1, DisableCompression: !l.Compress,
-	}}
-	return n
+	return &line{load: l, counted: newTally(), zip: gzip.NewWriter(io.Discard)}
 }
 
 type countedConn struct {
@@ -216,17 +205,15 @@ func (l *line) exchange(ctx context.Context, access string, r request) error {
 	if r.packed {
 		request.Header.Set("Content-Encoding", "gzip")
 	}
-	response, err := l.http.Do(request)
+	if l.load.Compress {
+		request.Header.Set("Accept-Encoding", "gzip")
+	}
+	status, header, err := l.ask(ctx, request)
 	if err != nil {
 		return err
 	}
-	defer response.Body.Close()
-	l.read.Reset()
-	if _, err := l.read.ReadFrom(io.LimitReader(response.Body, maxAnswer)); err != nil {
-		return err
-	}
-	if response.StatusCode != http.StatusOK {
-		return problemOf(response, l.read.Bytes())
+	if status != http.StatusOK {
+		return problemOf(status, header, l.read.Bytes())
 	}
 	return nil
 }
@@ -244,13 +231,13 @@ func (l *line) bodyOf(r request) ([]byte, error) {
 }
 
 // problemOf returns a refusal.
-func problemOf(response *http.Response, body []byte) error {
+func problemOf(status int, header http.Header, body []byte) error {
 	p := &client.Problem{}
 	if p.UnmarshalJSON(body) != nil || p.Type == "" {
-		p = &client.Problem{Type: "about:blank", Title: http.StatusText(response.StatusCode)}
+		p = &client.Problem{Type: "about:blank", Title: http.StatusText(status)}
 	}
-	p.Status = response.StatusCode
-	if seconds, err := strconv.Atoi(response.Header.Get("Retry-After")); err == nil && seconds > 0 {
+	p.Status = status
+	if seconds, err := strconv.Atoi(header.Get("Retry-After")); err == nil && seconds > 0 {
 		p.RetryAfter = time.Duration(seconds) * time.Second
 	}
 	return p
@@ -269,6 +256,3 @@ func kindOf(err error) string {
 	}
 	return "no answer"
 }
-
-// end closes the connection.
-func (l *line) end() { l.http.CloseIdleConnections() }
