@@ -154,7 +154,7 @@ func decode(answer []byte, out any) error {
 // cursorIn finds the cursor in an answer; nil where there is none. In a text each quote has a backslash before it, so that what it finds
 // can be but a member, and of several the last is the answer's own.
 func cursorIn(answer []byte) (*string, error) {
-	const member = `,"cursor":"`
+	const member = `"cursor":"`
 	at := bytes.LastIndex(answer, []byte(member))
 	if at < 0 {
 		return nil, nil //nolint:nilnil // there is nothing to go on from

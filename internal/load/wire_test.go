@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -15,6 +16,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"swallowtail/api/client"
 )
 
 // lineTo returns a line to a server that answers as told, and a count of the connections made to it.
@@ -58,6 +61,31 @@ func TestALineKeepsItsConnection(t *testing.T) {
 	}
 	assert.Positive(t, l.octets.sent.Load())
 	assert.Positive(t, l.octets.received.Load())
+}
+
+// TestAListIsReadToItsEnd, wherever in an answer it says how to go on.
+func TestAListIsReadToItsEnd(t *testing.T) {
+	t.Parallel()
+	for name, answer := range map[string]string{
+		"first": `{"cursor":%s,"learners":[{"nickname":"\",\"cursor\":\"no"}]}`,
+		"last":  `{"learners":[{"nickname":"\",\"cursor\":\"no"}],"cursor":%s}`,
+		"amid":  `{"learners":[],"cursor":%s,"as_of":"2027-03-01T18:00:00Z"}`,
+	} {
+		var asked []string
+		l, _ := lineTo(t, func(w http.ResponseWriter, r *http.Request) {
+			asked = append(asked, r.URL.RawQuery)
+			cursor := `"next"`
+			if len(asked) == 3 {
+				cursor = "null"
+			}
+			_, _ = fmt.Fprintf(w, answer, cursor)
+		})
+		tokens, err := client.OpenTokens(&client.MemoryTokens{Pair: client.Pair{Access: "token"}}, nil)
+		require.NoError(t, err)
+		l.pages(t.Context(), func() *client.Tokens { return tokens }, "/v1/roster", url.Values{"limit": {"1"}})
+		assert.Equal(t, []string{"limit=1", "cursor=next&limit=1", "cursor=next&limit=1"}, asked, name)
+		assert.Empty(t, l.counted.errors, name)
+	}
 }
 
 // TestAnAnswerIsBounded, and what has been cut off is not taken for the next.
