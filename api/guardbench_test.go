@@ -30,7 +30,7 @@ func BenchmarkGuard(b *testing.B) {
 		as        who
 		operation string
 	}{
-		"device": {w.papa.who, "sync"}, "clinician": {w.clinician, "getRoster"}, "lead": {w.lead, "getCohort"},
+		"device": {w.papa.who, "getOwnHousehold"}, "clinician": {w.clinician, "getRoster"}, "lead": {w.lead, "getCohort"},
 		"scheduler": {w.scheduler, "listOverdue"},
 	} {
 		guarded := guard(test.operation, func(echo.Context) error {
