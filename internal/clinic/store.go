@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/audit"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/served"
 )
@@ -337,9 +338,15 @@ type Assumption struct {
 // Bearer is a device in whose hands a session is, as a token says.
 type Bearer struct{ Session, Device uuid.UUID }
 
-// Permits tells whether a session lets its bearer change the household.
-func (a Assumption) Permits(f TokenFamily) bool {
-	return f.GoodFor(uuid.Nil, a.By.Device) && slices.ContainsFunc(a.Devices, func(d Device) bool { return d.ID == a.By.Device })
+// Proven returns ErrChanged unless the bearer's session, as it has just been read, lets them change the household; the error with which it
+// was read where that is any but NotFound.
+func (a Assumption) Proven(f TokenFamily, err error) error {
+	isOne := func(d Device) bool { return d.ID == a.By.Device }
+	if fault.KindOf(err) == fault.NotFound ||
+		(err == nil && !(f.GoodFor(uuid.Nil, a.By.Device) && slices.ContainsFunc(a.Devices, isOne))) {
+		return ErrChanged
+	}
+	return err
 }
 
 // ErrChanged answers an assumption about a household that is no more as it was.

@@ -43,11 +43,7 @@ func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
 	if a.By == nil {
 		return nil
 	}
-	family, err := t.TokenFamily(ctx, a.By.Session)
-	if err != nil || !a.Permits(family) {
-		return clinic.ErrChanged
-	}
-	return nil
+	return a.Proven(t.TokenFamily(ctx, a.By.Session))
 }
 
 // Standings implements clinic.RecordView.

@@ -8,7 +8,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/fault"
 )
 
 var (
@@ -138,11 +137,7 @@ func (t *tx) isAs(ctx context.Context, a clinic.Assumption) error {
 	if err != nil || a.By == nil {
 		return err
 	}
-	family, err := t.TokenFamily(ctx, a.By.Session)
-	if fault.KindOf(err) == fault.NotFound || (err == nil && !a.Permits(family)) {
-		return clinic.ErrChanged
-	}
-	return err
+	return a.Proven(t.TokenFamily(ctx, a.By.Session))
 }
 
 // deviceStanding is how things stand for one device.

@@ -120,11 +120,7 @@ func (t *tx) Assume(ctx context.Context, a clinic.Assumption) error {
 	if err != nil || a.By == nil {
 		return err
 	}
-	family, err := t.TokenFamily(ctx, a.By.Session)
-	if errors.Is(err, errAbsent) || (err == nil && !a.Permits(family)) {
-		return clinic.ErrChanged
-	}
-	return err
+	return a.Proven(t.TokenFamily(ctx, a.By.Session))
 }
 
 // changes notes that the transaction changes something of a household.
