@@ -106,7 +106,10 @@ func (r *Record) settleWithdrawals(accounts []account, said thread, stands []boo
 		case len(accounts) > 0:
 			r.idle[v.ID] = WhyUnseenEdit
 		default:
-			r.idle[v.ID] = WhyNothingToRetract
+			// It may speak for another witness too, of whom something stands that its writer had not seen.
+			if r.idle[v.ID] != WhyUnseenEdit {
+				r.idle[v.ID] = WhyNothingToRetract
+			}
 		}
 	}
 }

@@ -131,6 +131,23 @@ func TestARetractionBesideAnUnseenEditLeavesTheEditMarked(t *testing.T) {
 	})
 }
 
+// TestARetractionThatSpeaksForTwoSaysWhatItLeaves: of one witness an edit stands that it may not withdraw, of the other there is nothing.
+func TestARetractionThatSpeaksForTwoSaysWhatItLeaves(t *testing.T) {
+	t.Parallel()
+	whateverTheIDs(t, func(t *testing.T, s *story) {
+		mum, dad, clinician := s.caregiver("mum"), s.caregiver("dad"), s.clinician("wagtail")
+		copied := clinician.tryIn(clinician.copies(mum, evening("19:40")), Left, 1, Swallowed, 4)
+		own := mum.rates(copied, NotSwallowed, 3)
+		elsewhere := *copied.body.(*Try)
+		elsewhere.Session = clinician.copies(dad, evening("20:10")).subject
+		moved := clinician.asStatus(SetAside).entry(&elsewhere, copied.subject, copied.written, own)
+		retract := clinician.retracts(copied, copied, own, moved)
+		v := s.told()
+		assert.Equal(t, []rating{{NotSwallowed, 3}}, readingsOf(leftTry(t, s)))
+		assert.Equal(t, WhyUnseenEdit, v.Idle[retract.id])
+	})
+}
+
 func TestOfASessionWithSeveralHeadsTheEarliestStartHolds(t *testing.T) {
 	t.Parallel()
 	whateverTheIDs(t, func(t *testing.T, s *story) {
