@@ -13,7 +13,7 @@ func BenchmarkAuthenticate(b *testing.B) {
 	for name, token := range map[string]string{"device": papa.token(), "clinician": f.clinician.token()} {
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				_, err := f.service.Authenticate(b.Context(), token, f.clock.now())
+				_, err := f.service.Authenticate(b.Context(), token, "getOwnHousehold", f.clock.now())
 				require.NoError(b, err)
 			}
 		})

@@ -215,7 +215,7 @@ func (s *server) guarded(op clinic.Operation) echo.MiddlewareFunc {
 			if !found || !strings.EqualFold(scheme, "Bearer") || token == "" {
 				return s.refusedToken(r.Context(), errNoToken)
 			}
-			p, err := s.Service.AuthenticateFor(r.Context(), token, op, s.Now())
+			p, err := s.Service.Authenticate(r.Context(), token, op, s.Now())
 			if err != nil {
 				return s.refusedToken(r.Context(), err)
 			}

@@ -27,7 +27,7 @@ func (h *house) rotated(now time.Time, grace ...time.Duration) clinic.KeyRotatio
 // asker returns a function that tells whether a token is good at an instant.
 func (h *house) asker(token string) func(at time.Time) bool {
 	return func(at time.Time) bool {
-		_, err := h.Authenticate(h.t.Context(), token, at)
+		_, err := h.Authenticate(h.t.Context(), token, "getOwnHousehold", at)
 		return err == nil
 	}
 }

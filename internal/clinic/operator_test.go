@@ -93,11 +93,11 @@ func TestIssueServiceToken(t *testing.T) {
 	require.NoError(t, err)
 	token, err := h.IssueServiceToken(t.Context(), c.ID, access.RoleScheduler, 720*time.Hour, started)
 	require.NoError(t, err)
-	p, err := h.Authenticate(t.Context(), token, started.Add(719*time.Hour))
+	p, err := h.Authenticate(t.Context(), token, "getOwnHousehold", started.Add(719*time.Hour))
 	require.NoError(t, err)
 	assert.Equal(t, access.RoleScheduler, p.Role)
 	assert.Equal(t, c.ID, p.ClinicID)
-	_, err = h.Authenticate(t.Context(), token, started.Add(720*time.Hour))
+	_, err = h.Authenticate(t.Context(), token, "getOwnHousehold", started.Add(720*time.Hour))
 	assert.Equal(t, fault.Unauthenticated, fault.KindOf(err))
 
 	for name, test := range map[string]struct {

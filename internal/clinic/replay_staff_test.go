@@ -68,7 +68,7 @@ func TestNothingAboutCliniciansIsUndoneByABackup(t *testing.T) {
 		assert.Equal(t, 8, *in.CodesLeft)
 		_, err = h.enter(next, code(f.Secret, at(7)), at(7))
 		require.NoError(t, err)
-		_, err = h.Authenticate(ctx, old.Access, at(7))
+		_, err = h.Authenticate(ctx, old.Access, "getOwnHousehold", at(7))
 		assert.Equal(t, fault.Unauthenticated, fault.KindOf(err), "the session ended with the password")
 	}
 

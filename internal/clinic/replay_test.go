@@ -252,7 +252,7 @@ func TestReplay(t *testing.T) {
 	assert.Equal(t, fault.Unauthenticated, fault.KindOf(err))
 	pair, err := h.Refresh(ctx, stolen.Tokens.Refresh, at(8))
 	require.NoError(t, err)
-	p, err := h.Authenticate(ctx, pair.Access, at(8))
+	p, err := h.Authenticate(ctx, pair.Access, "getOwnHousehold", at(8))
 	require.NoError(t, err)
 	assert.True(t, p.UploadOnly)
 }

@@ -17,7 +17,7 @@ func (h *house) authenticated(at time.Time) (access.Principal, error) {
 	h.t.Helper()
 	token, err := h.Keys.Issue(h.phone, access.AccessTTL, at, "t1")
 	require.NoError(h.t, err)
-	return h.Authenticate(h.t.Context(), token, at)
+	return h.Authenticate(h.t.Context(), token, "getOwnHousehold", at)
 }
 
 func TestARevokedDeviceMayOnlyHandIn(t *testing.T) {

@@ -39,9 +39,9 @@ func TestServiceTokensAreListedAndRevoked(t *testing.T) {
 	require.NoError(t, err)
 	other.Revoked = minute(2)
 	assert.Equal(t, other, revoked)
-	_, err = h.Authenticate(ctx, second, minute(2))
+	_, err = h.Authenticate(ctx, second, "getOwnHousehold", minute(2))
 	assert.Equal(t, fault.Unauthenticated, fault.KindOf(err), "refused at the next request")
-	_, err = h.Authenticate(ctx, first, minute(2))
+	_, err = h.Authenticate(ctx, first, "getOwnHousehold", minute(2))
 	require.NoError(t, err, "no other")
 
 	again, err := h.RevokeServiceToken(ctx, other.ID, minute(3))
@@ -72,10 +72,10 @@ func TestARevokedServiceTokenStaysRevoked(t *testing.T) {
 	records := h.journal.Records()
 
 	h.goBack(after)
-	_, err = h.Authenticate(ctx, text, later)
+	_, err = h.Authenticate(ctx, text, "getOwnHousehold", later)
 	require.NoError(t, err, "or the replay shows nothing")
 	assert.Equal(t, 1, h.replay(records, later).ServiceTokens)
-	_, err = h.Authenticate(ctx, text, later)
+	_, err = h.Authenticate(ctx, text, "getOwnHousehold", later)
 	assert.Equal(t, fault.Unauthenticated, fault.KindOf(err))
 	tokens, err := h.ServiceTokens(ctx, h.clinic.ID)
 	require.NoError(t, err)
@@ -84,6 +84,6 @@ func TestARevokedServiceTokenStaysRevoked(t *testing.T) {
 
 	h.goBack(before)
 	assert.Zero(t, h.replay(records, later).ServiceTokens)
-	_, err = h.Authenticate(ctx, text, later)
+	_, err = h.Authenticate(ctx, text, "getOwnHousehold", later)
 	assert.Equal(t, fault.Unauthenticated, fault.KindOf(err))
 }

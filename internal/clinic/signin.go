@@ -236,20 +236,11 @@ func devicePrincipal(ctx context.Context, view View, d Device) (access.Principal
 
 var errTokenRefused = fault.New(fault.Unauthenticated, "token-invalid", "This token can't be used.")
 
-// Authenticate returns the caller of an access token, as they are now: a device that has been revoked since may only hand
-// in what it holds, a service token must not have been revoked, and the session of anybody else must not have ended. A token
-// from before tokens named their session is refused; such a token lasted 15 minutes.
-func (s *Service) Authenticate(ctx context.Context, token string, now time.Time) (access.Principal, error) {
-	p, err := s.Keys.Verify(token, now)
-	if err != nil {
-		return p, err
-	}
-	return s.AsNow(ctx, p)
-}
-
-// AuthenticateFor is Authenticate for whoever asks for an operation. Where the operation itself finds out whether the session of a device
-// goes on (see Rule.Proves), the caller is returned as one who is unproven, and nothing has been looked up.
-func (s *Service) AuthenticateFor(ctx context.Context, token string, op Operation, now time.Time) (access.Principal, error) {
+// Authenticate returns the caller of an access token who asks for an operation, as they are now: a device that has been revoked since may
+// only hand in what it holds, a service token must not have been revoked, and the session of anybody else must not have ended. Where the
+// operation itself finds out how things stand for a device (see Rule.Proves), a device is returned as unproven, and nothing has been
+// looked up. A token from before tokens named their session is refused; such a token lasted 15 minutes.
+func (s *Service) Authenticate(ctx context.Context, token string, op Operation, now time.Time) (access.Principal, error) {
 	p, err := s.Keys.Verify(token, now)
 	if err != nil {
 		return p, err
