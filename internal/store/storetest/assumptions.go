@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
 )
 
@@ -29,8 +30,9 @@ func (w world) evening(a clinic.Assumption, n int64) func(ctx context.Context, t
 		}
 		p := w.projection()
 		p.Folded = minutes(int(n))
+		row := audit.Row{Clinic: w.clinic, At: minutes(int(n)), Did: "sync", Outcome: audit.Done, Household: w.household}
 		return errors.Join(tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(n)}, nil),
-			tx.Heard(ctx, w.device, minutes(int(n))), tx.SaveProjection(ctx, p, nil))
+			tx.Heard(ctx, w.device, minutes(int(n))), tx.SaveProjection(ctx, p, nil), tx.AppendAudit(ctx, row))
 	}
 }
 
@@ -224,4 +226,64 @@ func assumedByMany(b *bundle) {
 	assert.Equal(b, int64(1), done.Load())
 	assert.Equal(b, int64(many-1), changed.Load())
 	assert.Len(b, entriesOf(b, w.household, 0, 0), 1)
+}
+
+// handIn hands an entry in without a look at the household, is on a trail for it, and returns what the household is then.
+func (w world) handIn(b *bundle, a clinic.Assumption) (left clinic.Assumption, err error) {
+	left = a
+	err = b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) (err error) {
+		err = errors.Join(tx.Assume(ctx, a), tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(a.Head.Rev + 1)}, nil),
+			tx.Heard(ctx, w.device, minutes(w.number)), tx.AppendAudit(ctx, audit.Row{Clinic: nobody, At: minutes(w.number), Did: "sync", Outcome: audit.Done}))
+		if err == nil {
+			left.Edition, err = tx.Edition(ctx, w.household)
+		}
+		if err == nil {
+			left.Head, err = tx.Head(ctx, w.household)
+		}
+		return err
+	})
+	return left, err
+}
+
+// assumedOfMany has many families hand in at the same time, again and again. Some of the time they take their household for what it is no
+// more, and nobody fails for them.
+func assumedOfMany(b *bundle) {
+	const families, evenings = 12, 8
+	worlds := make([]world, families)
+	for n := range worlds {
+		worlds[n] = newWorld(b, n+1)
+	}
+	var done, changed atomic.Int64
+	var all sync.WaitGroup
+	for _, w := range worlds {
+		old := assumptionOf(read(b, folderOf(w.household)))
+		all.Go(func() {
+			now := old
+			for range evenings {
+				left, err := w.handIn(b, now)
+				if err == nil {
+					done.Add(1)
+				}
+				if _, err := w.handIn(b, old); errors.Is(err, clinic.ErrChanged) {
+					changed.Add(1)
+				}
+				now = left
+			}
+		})
+	}
+	all.Wait()
+	assert.Equal(b, int64(families*evenings), done.Load())
+	assert.Equal(b, int64(families*evenings), changed.Load())
+	for _, w := range worlds {
+		assert.Len(b, entriesOf(b, w.household, 0, 0), evenings)
+	}
+	head := audit.Head{Clinic: nobody}
+	for _, row := range read(b, func(ctx context.Context, v clinic.View) ([]audit.Row, error) {
+		return v.AuditRows(ctx, clinic.AuditQuery{Clinic: nobody, Limit: 2 * families * evenings})
+	}) {
+		var err error
+		head, err = head.Follow(&row)
+		require.NoError(b, err)
+	}
+	assert.Equal(b, int64(families*evenings), head.Seq)
 }

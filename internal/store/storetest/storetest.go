@@ -105,6 +105,7 @@ func ofPractice() []part {
 		{"assumed rightly", assumedRightly},
 		{"assumed wrongly", assumedWrongly},
 		{"assumed by many", assumedByMany},
+		{"assumed of many", assumedOfMany},
 		{"assumed by whoever bears a session", assumedBy},
 		{"assumed as a session ends", assumedAsASessionEnds},
 		{"projection in place of one that was read", inPlaceOfOneRead},
