@@ -33,17 +33,22 @@ var (
 			received, stored, clock_offset, schema, content, chain, problem, sent)
 		SELECT $1, n.* FROM unnest($2::bigint[], $3::uuid[], $4::uuid[], $5::uuid[], $6::smallint[], $7::uuid[], $8::bytea[],
 			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bytea[], $14::bytea[], $15::bytea[], $16::bytea[]) AS n`}
-	// No row divides by zero.
-	assume = statement{"look whether household is as it was", `
+	assume       = assuming(`$1`)
+	assumeAtOnce = assuming(`(SELECT id FROM household WHERE id = $1 FOR NO KEY UPDATE SKIP LOCKED)`)
+	moveHead     = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
+	heard        = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
+)
+
+// assuming makes the statement that looks whether a household is as it was. No row divides by zero.
+func assuming(household string) statement {
+	return statement{"look whether household is as it was", `
 		WITH as_it_was AS (
 			UPDATE household SET head_rev = $2, head_chain = $3, edition = $4
-			WHERE id = $1 AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 AND ($7::uuid IS NULL
+			WHERE id = ` + household + ` AND edition = $5 AND (SELECT epoch FROM meta WHERE one = 1) = $6 AND ($7::uuid IS NULL
 				OR EXISTS (SELECT 1 FROM refresh_token WHERE family = $7 AND household = $1 AND device = $8)
 					AND NOT EXISTS (SELECT 1 FROM refresh_token WHERE family = $7 AND ended)) RETURNING 1)
 		SELECT 1 / count(*) FROM as_it_was`}
-	moveHead = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
-	heard    = statement{"note contact", `UPDATE device SET heard = $3 WHERE household = $1 AND id = $2`}
-)
+}
 
 const selectEntry = `
 	SELECT rev, id, learner, device, author_role, author, status, received, stored, clock_offset, schema, content, chain, problem, sent
@@ -188,6 +193,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, _ 
 		return err
 	}
 	last := entries[len(entries)-1]
+	t.entries += len(entries)
 	t.step(household)
 	h := t.heads[household]
 	h.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}

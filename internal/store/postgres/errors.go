@@ -27,6 +27,9 @@ var (
 // was started again, and a connection or a lock is free in far less.
 const awhile = 2 * time.Second
 
+// errBusy is why nothing could be asked.
+var errBusy = errors.New("no connection was free in time")
+
 // ErrDamaged answers a database of which the server itself says that it is damaged.
 var ErrDamaged = errors.New("the database is damaged")
 

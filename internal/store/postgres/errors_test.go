@@ -142,9 +142,10 @@ func TestNoConnectionIsFree(t *testing.T) {
 	t.Parallel()
 	s := newStore(t, func(o *Options) { o.Connections = 1 })
 	s.options.Patience = 100 * time.Millisecond
-	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, _ clinic.Tx) error {
+	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+		_, err := tx.Epoch(ctx)
 		assert.Equal(t, fault.Unavailable, fault.KindOf(addOne(ctx, s, aClinic())))
-		return nil
+		return err
 	}))
 	s.options.Patience = defaultPatience
 	require.NoError(t, addOne(t.Context(), s, aClinic()))
@@ -255,7 +256,7 @@ func TestAClosedStoreIsAway(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
 	require.NoError(t, s.Close())
-	assert.Equal(t, fault.Unavailable, fault.KindOf(s.InTx(t.Context(), func(context.Context, clinic.Tx) error { return nil })))
+	assert.Equal(t, fault.Unavailable, fault.KindOf(addOne(t.Context(), s, aClinic())))
 	assert.Equal(t, fault.Unavailable, fault.KindOf(s.Read(t.Context(), func(context.Context, clinic.View) error { return nil })))
 }
 

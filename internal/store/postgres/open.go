@@ -47,6 +47,7 @@ type Store struct {
 	options Options
 	pool    *pgxpool.Pool
 	hints   *hints
+	queue   *queue
 }
 
 var _ clinic.Store = (*Store)(nil)
@@ -65,16 +66,23 @@ func Open(ctx context.Context, address string, options Options) (*Store, error) 
 	if err != nil {
 		return nil, err
 	}
-	pool, err := pgxpool.NewWithConfig(ctx, config)
+	s, err := storeOver(ctx, config, options)
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", translated(err))
 	}
-	s := &Store{options: options, pool: pool, hints: newHints()}
 	if err := s.firstLook(ctx); err != nil {
 		s.pool.Close()
 		return nil, err
 	}
 	return s, nil
+}
+
+func storeOver(ctx context.Context, config *pgxpool.Config, options Options) (*Store, error) {
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, err
+	}
+	return &Store{options: options, pool: pool, hints: newHints(), queue: newQueue(config.MaxConns)}, nil
 }
 
 // configOf reads an address, and sets what must hold of every connection.

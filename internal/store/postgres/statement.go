@@ -2,11 +2,13 @@ package postgres
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
 
 	"swallowtail/internal/audit"
 )
@@ -40,7 +42,9 @@ func (st statement) of(args ...any) call { return call{statement: st, args: args
 // Every round trip to the server counts. So the transaction begins with the first statement, and what is written goes along with the
 // next one that is run, or with the commit.
 type work struct {
-	conn   *pgx.Conn
+	conn   *pgx.Conn     // nil until there is one
+	store  *Store        // to take a connection from where there is none
+	taken  *pgxpool.Conn // to be given back, where it was taken from there
 	writes bool
 	begun  bool
 	letsGo bool // of its locks when it commits, before that is on the disk
@@ -48,6 +52,7 @@ type work struct {
 	filling bool
 	assumed []assumed
 	later   []call
+	entries int // that it adds
 	broken  error
 	// The edition of whatever households it changes something of.
 	edition int64
@@ -84,13 +89,12 @@ func newWork(conn *pgx.Conn, writes bool) *work {
 	}
 }
 
-// failed words an error of a statement, after which the transaction is no more.
-func (w *work) failed(st statement, err error) error {
+// worded gives an error of a statement its kind, and says what the statement was for.
+func worded(st statement, err error) error {
 	if err == nil {
 		return nil
 	}
-	w.broken = fmt.Errorf("%s: %w", st.task, translated(err))
-	return w.broken
+	return fmt.Errorf("%s: %w", st.task, translated(err))
 }
 
 // absent words that what a statement is about is not there. The transaction goes on.
@@ -105,16 +109,24 @@ func (w *work) write(calls ...call) error {
 	return w.broken
 }
 
-// commit commits what has been done, if anything has.
+// commit commits what has been done, if anything has. A transaction that has yet to begin, and so needs to know nothing more, may share its
+// trip with others.
 func (w *work) commit(ctx context.Context) error {
 	if w.broken != nil || (!w.begun && len(w.later)+len(w.assumed) == 0) {
 		return w.broken
 	}
-	ending := []call{committing.of()}
-	if w.letsGo {
-		ending = append(ending, waitForDisk.of())
+	shares := !w.begun && w.letsGo && w.entries <= entriesInGroup
+	calls := w.due(committing.of())
+	if shares {
+		w.broken = w.store.together(ctx, calls)
+		if !errors.Is(w.broken, errAlone) {
+			return w.broken
+		}
 	}
-	return w.run(ctx, ending...)
+	if w.letsGo {
+		calls = append(calls, waitForDisk.of())
+	}
+	return w.send(ctx, calls)
 }
 
 // exec runs a statement that returns no rows, and returns how many it changed.
@@ -137,33 +149,67 @@ func (w *work) run(ctx context.Context, calls ...call) error {
 	if w.broken != nil || len(calls) == 0 {
 		return w.broken
 	}
+	return w.send(ctx, w.due(calls...))
+}
+
+// due returns calls behind all that has to go before them.
+func (w *work) due(calls ...call) []call {
 	calls = slices.Concat(w.assumptions(), w.later, calls)
 	w.later = nil
-	if !w.begun {
-		begin := beginReading.of()
-		if w.writes {
-			begin = beginWriting.of()
-		}
-		calls = slices.Insert(calls, 0, begin)
-		w.begun = true
+	if w.begun {
+		return calls
 	}
+	w.begun = true
+	if w.writes {
+		return slices.Insert(calls, 0, beginWriting.of())
+	}
+	return slices.Insert(calls, 0, beginReading.of())
+}
+
+// send runs calls in one round trip, over a connection that it takes from the store where the transaction has none yet.
+func (w *work) send(ctx context.Context, calls []call) error {
+	if w.conn == nil {
+		taken, err := w.store.acquire(ctx)
+		if err != nil {
+			w.broken = err
+			return err
+		}
+		w.taken, w.conn = taken, taken.Conn()
+	}
+	w.broken = send(ctx, w.conn, calls...)
+	return w.broken
+}
+
+func send(ctx context.Context, conn *pgx.Conn, calls ...call) error {
 	if len(calls) == 1 {
-		rows, err := w.conn.Query(ctx, calls[0].text, bound(calls[0].args)...)
-		return w.failed(calls[0].statement, calls[0].take(rows, err))
+		rows, err := conn.Query(ctx, calls[0].text, bound(calls[0].args)...)
+		return worded(calls[0].statement, calls[0].take(rows, err))
 	}
 	batch := &pgx.Batch{}
+	enqueue(batch, calls)
+	results := conn.SendBatch(ctx, batch)
+	if err := takeAll(results, calls); err != nil {
+		_ = results.Close() // says the same once more
+		return err
+	}
+	return worded(calls[len(calls)-1].statement, results.Close())
+}
+
+func enqueue(batch *pgx.Batch, calls []call) {
 	for _, c := range calls {
 		batch.Queue(c.text, bound(c.args)...)
 	}
-	results := w.conn.SendBatch(ctx, batch)
+}
+
+// takeAll takes the answers to calls, up to the first error.
+func takeAll(results pgx.BatchResults, calls []call) error {
 	for i := range calls {
 		rows, err := results.Query()
 		if err := calls[i].take(rows, err); err != nil {
-			_ = results.Close() // says the same once more
-			return w.failed(calls[i].statement, err)
+			return worded(calls[i].statement, err)
 		}
 	}
-	return w.failed(calls[len(calls)-1].statement, results.Close())
+	return nil
 }
 
 // take takes the answer to a call.

@@ -8,13 +8,10 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
-	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"swallowtail/internal/audit"
 	"swallowtail/internal/clinic"
-	"swallowtail/internal/practice"
 )
 
 // trips counts how often something is sent to the server and its answer waited for, once all statements are prepared.
@@ -89,9 +86,8 @@ func tracedStore(t *testing.T, tracer pgx.QueryTracer) *Store {
 	config, err := configOf(first.pool.Config().ConnString(), first.options)
 	require.NoError(t, err)
 	config.ConnConfig.Tracer = tracer
-	pool, err := pgxpool.NewWithConfig(t.Context(), config)
+	s, err := storeOver(t.Context(), config, first.options)
 	require.NoError(t, err)
-	s := &Store{options: first.options, pool: pool, hints: newHints()}
 	t.Cleanup(func() { assert.NoError(t, s.Close()) })
 	return s
 }
@@ -126,58 +122,9 @@ func TestWhoAsksTakesOneTrip(t *testing.T) {
 func TestAnEveningTakesOneTrip(t *testing.T) {
 	t.Parallel()
 	s, counted := countedStore(t)
-	c := aClinic()
-	household, caregiver, device, learner, session := uuid.New(), uuid.New(), uuid.New(), uuid.New(), uuid.New()
-	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
-		for _, err := range []error{
-			tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
-			tx.AddCaregiver(ctx, clinic.Person{ID: caregiver, Household: household, Created: started}),
-			tx.AddDevice(ctx, clinic.Device{ID: device, Household: household, Caregiver: caregiver, Enrolled: started}),
-			tx.AddLearner(ctx, clinic.Learner{ID: learner, Household: household, Clinic: c.ID, Created: started}),
-			tx.AddRefreshToken(ctx, clinic.RefreshToken{Hash: []byte{1}, Family: session, Device: device}),
-			tx.SaveProjection(ctx, clinic.Projection{Learner: learner, Clinic: c.ID, Folded: started}, nil),
-		} {
-			if err != nil {
-				return err
-			}
-		}
-		return nil
-	}))
-	known := clinic.Projection{Learner: learner, Clinic: c.ID, Folded: started}
-	as := clinic.Assumption{
-		Household: household, Clinic: c.ID, Learners: []clinic.Learner{{ID: learner, Household: household, Clinic: c.ID}},
-		Devices: []clinic.Device{{ID: device, Household: household}}, By: &clinic.Bearer{Session: session, Device: device},
-	}
-	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) (err error) {
-		as.Edition, err = v.Edition(ctx, household)
-		return err
-	}))
-	evening := func(ctx context.Context, tx clinic.Tx) error {
-		require.NoError(t, tx.Assume(ctx, as))
-		head, err := tx.Head(ctx, household)
-		require.NoError(t, err)
-		var entries []clinic.StoredEntry
-		for n := range 6 {
-			entries = append(entries, clinic.StoredEntry{
-				Rev: head.Rev + int64(n) + 1, ID: uuid.New(), Learner: learner, Device: device, Received: started, Stored: started,
-			})
-		}
-		require.NoError(t, tx.AppendEntries(ctx, household, entries, nil))
-		require.NoError(t, tx.Heard(ctx, device, started))
-		p := known
-		p.Urgency++
-		p.Nights = append(p.Nights, clinic.ProjectedNight{Night: practice.Night(head.Rev), ChangedRev: head.Rev})
-		require.NoError(t, tx.SaveProjection(ctx, p, &known))
-		known = p
-		as.Edition, err = tx.Edition(ctx, household)
-		require.NoError(t, err)
-		as.Head, err = tx.Head(ctx, household)
-		require.NoError(t, err)
-		row := audit.Row{Clinic: c.ID, At: started, Did: "sync", Outcome: audit.Done}
-		return tx.AppendAudit(ctx, row)
-	}
-	require.NoError(t, s.InTx(t.Context(), evening)) // prepares the statements
+	f := newFamily(t, s, newClinic(t, s))
+	require.NoError(t, s.InTx(t.Context(), f.evening)) // prepares the statements
 	before := counted.count.Load()
-	require.NoError(t, s.InTx(t.Context(), evening))
+	require.NoError(t, s.InTx(t.Context(), f.evening))
 	assert.Equal(t, int64(1), counted.count.Load()-before)
 }

@@ -2,7 +2,6 @@ package postgres
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -92,16 +91,19 @@ func alone[T any](ctx context.Context, s *Store, st statement, scan func(scanner
 	return one(ctx, &work{conn: conn.Conn(), begun: true}, st, scan, args...)
 }
 
-// inTx runs fn in a transaction that may write, and rolls back what it has not committed.
+// inTx runs fn in a transaction that may write, and rolls back what it has not committed. It has a connection only once it asks something,
+// since one that never does may share another's.
 func (s *Store) inTx(ctx context.Context, fn func(w *work) error) error {
-	conn, err := s.acquire(ctx)
-	if err != nil {
-		return err
-	}
-	defer conn.Release()
+	w := newWork(nil, true)
+	w.store = s
 	// Deferred, so that a panic passes through and leaves nothing behind.
-	defer s.rollBack(ctx, conn.Conn())
-	return fn(newWork(conn.Conn(), true))
+	defer func() {
+		if w.taken != nil {
+			s.rollBack(ctx, w.conn)
+			w.taken.Release()
+		}
+	}()
+	return fn(w)
 }
 
 // acquire waits for a connection, though not for longer than the store has patience: where all are in use, or the server is away,
@@ -114,7 +116,7 @@ func (s *Store) acquire(ctx context.Context) (*pgxpool.Conn, error) {
 		return conn, nil
 	}
 	if ctx.Err() == nil && waiting.Err() != nil {
-		err = errUnavailable.Because(errors.New("no connection was free in time"))
+		err = errUnavailable.Because(errBusy)
 	}
 	return nil, fmt.Errorf("begin transaction: %w", translated(err))
 }

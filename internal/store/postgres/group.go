@@ -1,0 +1,181 @@
+package postgres
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+)
+
+const (
+	// partOfConnections is what part of the connections groups may take. With fewer groups the cores of PostgreSQL stand idle, with more
+	// hardly anybody shares.
+	partOfConnections = 4
+	// mostInGroup bounds how many somebody waits for.
+	mostInGroup = 8
+	// entriesInGroup is how many entries a member may bring, some ten evenings, so that nobody waits for who brings more.
+	entriesInGroup = 64
+)
+
+// errAlone is how a group ended for a member of which nothing has been done, and which goes on alone.
+var errAlone = errors.New("nothing was done of it in company")
+
+// queue lets transactions of which everything is known before they begin share a trip to the server and a wait for its disk. Each is a
+// transaction of its own, committed before the next one begins. Whoever comes while few groups are under way sets out at once, alone;
+// whoever comes later, with all who wait, once one of them is back. Nobody in a group waits for a household: of one that another transaction
+// holds nothing is done, and its member goes on alone.
+type queue struct {
+	mu      sync.Mutex
+	free    int // how many groups may set out
+	waiting []*member
+}
+
+func newQueue(connections int32) *queue {
+	return &queue{free: max(1, int(connections)/partOfConnections)}
+}
+
+// member is a transaction that is to be committed, from its beginning to its commit.
+type member struct {
+	calls []call
+	turn  chan turn
+}
+
+// turn is what becomes of a member: it leads a group, or has been taken along and knows how that ended.
+type turn struct {
+	leads  bool
+	others []*member // who come along
+	err    error
+}
+
+// await waits for a member's turn, as long as the store has patience.
+func (q *queue) await(ctx context.Context, m *member, patience time.Duration) turn {
+	q.mu.Lock()
+	if q.free > 0 {
+		q.free--
+		q.mu.Unlock()
+		return turn{leads: true}
+	}
+	q.waiting = append(q.waiting, m)
+	q.mu.Unlock()
+	waiting, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	select {
+	case t := <-m.turn:
+		return t
+	case <-waiting.Done():
+	}
+	switch {
+	case !q.leave(m):
+		return <-m.turn // it leads by now, or was taken along
+	case ctx.Err() != nil:
+		return turn{err: fmt.Errorf("commit: %w", ctx.Err())}
+	}
+	return turn{err: fmt.Errorf("commit: %w", errUnavailable.Because(errBusy))}
+}
+
+// leave takes a member who waits out of the queue, and reports false where it waits no more.
+func (q *queue) leave(m *member) bool {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	at := slices.Index(q.waiting, m)
+	if at < 0 {
+		return false
+	}
+	q.waiting = slices.Delete(q.waiting, at, at+1)
+	return true
+}
+
+// back lets the first who waits lead the next group, or else whoever comes next.
+func (q *queue) back() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if len(q.waiting) == 0 {
+		q.free++
+		return
+	}
+	n := min(len(q.waiting), mostInGroup)
+	first, others := q.waiting[0], slices.Clone(q.waiting[1:n])
+	q.waiting = slices.Delete(q.waiting, 0, n)
+	first.turn <- turn{leads: true, others: others} // which has room for it
+}
+
+// together commits a transaction, perhaps along with others. It returns errAlone where nothing of it has been done.
+func (s *Store) together(ctx context.Context, calls []call) error {
+	m := &member{calls: slices.Clone(calls), turn: make(chan turn, 1)}
+	for i := range m.calls {
+		if m.calls[i].statement == assume {
+			m.calls[i].statement = assumeAtOnce
+		}
+	}
+	t := s.queue.await(ctx, m, s.options.Patience)
+	if !t.leads {
+		return t.err
+	}
+	ends := slices.Repeat([]error{errUnavailable}, 1+len(t.others))
+	// Deferred, so that a panic passes through and nobody waits for ever.
+	defer func() {
+		for i, other := range t.others {
+			other.turn <- turn{err: ends[i+1]}
+		}
+		s.queue.back()
+	}()
+	s.lead(ctx, slices.Concat([]*member{m}, t.others), ends)
+	return ends[0]
+}
+
+// lead takes members to the server and notes how that ended for each. Where one is refused, it and those after it, of whom nothing was
+// done, are to go alone: so nobody fails for another. The group does not end with the context of who leads it; it may take as long as a
+// statement.
+func (s *Store) lead(ctx context.Context, members []*member, ends []error) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), slowest*s.options.Patience)
+	defer cancel()
+	note := func(ends []error, err error) {
+		for i := range ends {
+			ends[i] = err
+		}
+	}
+	taken, err := s.acquire(ctx)
+	if err != nil {
+		note(ends, err)
+		return
+	}
+	defer taken.Release()
+	conn := taken.Conn()
+	defer s.rollBack(ctx, conn)
+	committed, err := commitInTurn(ctx, conn, members)
+	if err != nil && !conn.IsClosed() {
+		note(ends[committed:], errAlone)
+		ends = ends[:committed]
+		s.rollBack(ctx, conn)
+		if err = nil; committed > 0 {
+			err = send(ctx, conn, waitForDisk.of())
+		}
+	}
+	if err != nil && ctx.Err() != nil {
+		err = errUnavailable.Because(err) // nobody's own time is up
+	}
+	note(ends, err)
+}
+
+// commitInTurn commits members one after the other, and waits for the disk, all in one trip. It returns how many are committed; where
+// there is an error, perhaps not on the disk.
+func commitInTurn(ctx context.Context, conn *pgx.Conn, members []*member) (committed int, err error) {
+	batch := &pgx.Batch{}
+	for _, m := range members {
+		enqueue(batch, m.calls)
+	}
+	enqueue(batch, []call{waitForDisk.of()})
+	results := conn.SendBatch(ctx, batch)
+	for _, m := range members {
+		if err := takeAll(results, m.calls); err != nil {
+			_ = results.Close() // says the same once more
+			return committed, err
+		}
+		committed++
+	}
+	return committed, worded(waitForDisk, results.Close())
+}
