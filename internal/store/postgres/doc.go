@@ -15,12 +15,12 @@
 //     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then. So does
 //     that a household is not as Assume takes it to be, so that an upload to one that is known is a single trip. Nobody waits for the
 //     trip that ends what was only read.
-//   - Uploads of which all is known and that come while a quarter of the connections are under way with others share the next trip, and the
-//     wait for the disk at its end; each is a transaction of its own in it (queue). Where one is refused, or its household is held by somebody,
-//     it goes again alone, as do those behind it, and the others never notice.
-//   - Waiting is bounded: for a connection and for a lock as long as Options.Patience says, and for any statement six times as long, after
-//     which the error is Unavailable; and a server that goes silent in the midst of a transaction loses it after a minute. A migration,
-//     and filling from another store, take the time that they take.
+//   - Uploads of which all is known, and that come while a quarter of the connections are under way with others, share the next trip and the
+//     wait for the disk at its end; each is a transaction of its own in it (queue). Where one is refused, or somebody holds its household or
+//     its trail, it goes again alone, as do those behind it.
+//   - Waiting is bounded: for a connection, for the next shared trip and for a lock as long as Options.Patience says, and for any statement or
+//     shared trip six times as long, after which the error is Unavailable; and a server that goes silent in the midst of a transaction
+//     loses it after a minute. A migration, and filling from another store, take the time that they take.
 //
 // # What is safe beside others, and why
 //

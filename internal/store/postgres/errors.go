@@ -91,8 +91,10 @@ func translated(err error) error {
 // isDisconnected tells whether an error that is none of the server's own says that the server can't be reached, or no more, as when
 // this store has been closed.
 func isDisconnected(err error) bool {
-	if errors.Is(err, puddle.ErrClosedPool) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, net.ErrClosed) {
-		return true
+	for _, gone := range []error{puddle.ErrClosedPool, pgconn.ErrConnClosed, net.ErrClosed, io.EOF, io.ErrUnexpectedEOF} {
+		if errors.Is(err, gone) {
+			return true
+		}
 	}
 	if _, ok := errors.AsType[*pgconn.ConnectError](err); ok {
 		return true

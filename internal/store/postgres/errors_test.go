@@ -80,6 +80,9 @@ func TestEverySettingOfAConnection(t *testing.T) {
 	fewer, err := configOf("postgres://127.0.0.1/x?pool_max_conns=3", testOptions(t))
 	require.NoError(t, err)
 	assert.Equal(t, int32(3), fewer.MaxConns)
+	for setting, want := range map[string]string{"tcp_keepalives_idle": "30", "tcp_keepalives_interval": "10", "tcp_keepalives_count": "3"} {
+		assert.Equal(t, want, fewer.ConnConfig.RuntimeParams[setting], "which the server has only of a connection over a network")
+	}
 }
 
 // TestACommitIsOnTheDisk looks how far the server's log is on the disk once a commit has returned: at least to where it was when all had

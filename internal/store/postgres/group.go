@@ -26,8 +26,8 @@ var errAlone = errors.New("nothing was done of it in company")
 
 // queue lets transactions of which everything is known before they begin share a trip to the server and a wait for its disk. Each is a
 // transaction of its own, committed before the next one begins. Whoever comes while few groups are under way sets out at once, alone;
-// whoever comes later, with all who wait, once one of them is back. Nobody in a group waits for a household: of one that another transaction
-// holds nothing is done, and its member goes on alone.
+// whoever comes later, with all who wait, once one of them is back. Nobody in a group waits for a household that another transaction
+// holds, nor for more than a moment for a trail: they go on alone, and there they wait.
 type queue struct {
 	mu      sync.Mutex
 	free    int // how many groups may set out
@@ -42,6 +42,17 @@ func newQueue(connections int32) *queue {
 type member struct {
 	calls []call
 	turn  chan turn
+}
+
+// soon is what a member runs in place of a statement for which it might keep others waiting.
+func soon(st statement) statement {
+	switch st {
+	case assume:
+		return assumeAtOnce
+	case trailTurn:
+		return trailTurnSoon
+	}
+	return st
 }
 
 // turn is what becomes of a member: it leads a group, or has been taken along and knows how that ended.
@@ -107,9 +118,7 @@ func (q *queue) back() {
 func (s *Store) together(ctx context.Context, calls []call) error {
 	m := &member{calls: slices.Clone(calls), turn: make(chan turn, 1)}
 	for i := range m.calls {
-		if m.calls[i].statement == assume {
-			m.calls[i].statement = assumeAtOnce
-		}
+		m.calls[i].statement = soon(m.calls[i].statement)
 	}
 	t := s.queue.await(ctx, m, s.options.Patience)
 	if !t.leads {
@@ -128,11 +137,14 @@ func (s *Store) together(ctx context.Context, calls []call) error {
 }
 
 // lead takes members to the server and notes how that ended for each. Where one is refused, it and those after it, of whom nothing was
-// done, are to go alone: so nobody fails for another. The group does not end with the context of who leads it; it may take as long as a
-// statement.
+// done, are to go alone: so nobody fails for another. A group does not end with the context of who leads it; it may take as long
+// as a statement.
 func (s *Store) lead(ctx context.Context, members []*member, ends []error) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), slowest*s.options.Patience)
-	defer cancel()
+	if len(members) > 1 {
+		var cancel func()
+		ctx, cancel = context.WithTimeout(context.WithoutCancel(ctx), slowest*s.options.Patience)
+		defer cancel()
+	}
 	note := func(ends []error, err error) {
 		for i := range ends {
 			ends[i] = err
@@ -155,8 +167,8 @@ func (s *Store) lead(ctx context.Context, members []*member, ends []error) {
 			err = send(ctx, conn, waitForDisk.of())
 		}
 	}
-	if err != nil && ctx.Err() != nil {
-		err = errUnavailable.Because(err) // nobody's own time is up
+	if err != nil && len(members) > 1 && !errors.Is(err, ErrDamaged) {
+		err = errUnavailable.Because(err) // of nobody is it known how it ended, and whatever ended it is not of their making
 	}
 	note(ends, err)
 }

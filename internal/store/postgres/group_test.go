@@ -4,10 +4,12 @@ import (
 	"context"
 	"errors"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -284,6 +286,62 @@ func TestNobodyWaitsForAnothersHousehold(t *testing.T) {
 	entries, rows := handedIn(t, s, all[1])
 	assert.Equal(t, 6, entries, "whose household was held as it was, and only for a while")
 	assert.Equal(t, int64(3), rows)
+}
+
+// TestNobodyWaitsForAnothersTrail has somebody keep the trail of one of a group, until another of another clinic is done.
+func TestNobodyWaitsForAnothersTrail(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	here, elsewhere := newFamily(t, s, newClinic(t, s)), newFamily(t, s, newClinic(t, s))
+	kept, otherDone := make(chan struct{}), make(chan bool, 1)
+	go func() {
+		_ = s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
+			_, err := tx.AuditHead(ctx, here.as.Clinic)
+			close(kept)
+			otherDone <- assert.Eventually(t, func() bool {
+				entries, _, err := handedInBy(ctx, s, elsewhere)
+				return err == nil && entries == 6
+			}, defaultPatience/2, time.Millisecond)
+			return err
+		})
+	}()
+	<-kept
+	for _, err := range inCompany(t, s, here, elsewhere) {
+		require.NoError(t, err)
+	}
+	assert.True(t, <-otherDone)
+	entries, rows := handedIn(t, s, here)
+	assert.Equal(t, 6, entries)
+	assert.Equal(t, int64(1), rows)
+}
+
+// lostEnd is a server that goes away when it is to roll back what it refused.
+type lostEnd struct {
+	*trips
+	other *Store
+	armed atomic.Bool
+}
+
+func (l *lostEnd) TraceQueryStart(ctx context.Context, conn *pgx.Conn, data pgx.TraceQueryStartData) context.Context {
+	if data.SQL == "ROLLBACK" && conn.PgConn().TxStatus() == 'E' && l.armed.CompareAndSwap(true, false) {
+		_, _ = l.other.pool.Exec(ctx, `SELECT pg_terminate_backend($1, 5000)`, int32(conn.PgConn().PID()))
+	}
+	return l.trips.TraceQueryStart(ctx, conn, data)
+}
+
+// TestAConnectionLostBehindARefusal loses it before it is known whether what was committed is on the disk.
+func TestAConnectionLostBehindARefusal(t *testing.T) {
+	t.Parallel()
+	end := &lostEnd{trips: &trips{}, other: newStore(t)}
+	s := tracedStore(t, end)
+	all := families(t, s, 3)
+	all[1].as.Edition.Number++
+	end.armed.Store(true)
+	answers := inCompany(t, s, all...)
+	assert.False(t, end.armed.Load())
+	assert.Equal(t, fault.Unavailable, fault.KindOf(answers[0]), "%v", answers[0])
+	require.ErrorIs(t, answers[1], clinic.ErrChanged)
+	require.NoError(t, answers[2])
 }
 
 // TestAConnectionLostWithAGroup has the server end it in the midst of the group. Nobody is told that all is well of whom nobody knows it, and

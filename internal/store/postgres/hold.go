@@ -23,6 +23,9 @@ var (
 	holdClinic = statement{"lock clinic", `SELECT id FROM clinic WHERE id = $1 FOR NO KEY UPDATE`}
 	trailTurn  = statement{"wait for other writers of the audit trail", `
 		SELECT pg_advisory_xact_lock($1), set_config('synchronous_commit', 'off', true)`}
+	// Whoever has the turn has it for a statement and the commit, unless something has gone wrong with them.
+	trailTurnSoon = statement{"wait for other writers of the audit trail", `
+		SELECT set_config('lock_timeout', '200', true), pg_advisory_xact_lock($1), set_config('synchronous_commit', 'off', true)`}
 
 	nextEditions = statement{"note that households change", `UPDATE household SET edition = $2 WHERE id = ANY($1)`}
 

@@ -105,7 +105,11 @@ func configOf(address string, options Options) (*pgxpool.Config, error) {
 		"lock_timeout":                        patience,
 		"statement_timeout":                   strconv.FormatInt((slowest * options.Patience).Milliseconds(), 10),
 		"idle_in_transaction_session_timeout": strconv.FormatInt(abandonedAfter.Milliseconds(), 10),
-		"jit":                                 "off", // every statement is a small one
+		// And one that goes silent with half a trip sent, which is not idle.
+		"tcp_keepalives_idle":     strconv.Itoa(int(abandonedAfter.Seconds()) / 2),
+		"tcp_keepalives_interval": strconv.Itoa(int(abandonedAfter.Seconds()) / 6),
+		"tcp_keepalives_count":    "3",
+		"jit":                     "off", // every statement is a small one
 		// No statement is to go through a table, which the planner takes for the best way while a table is small or its statistics are from
 		// when it was; so do the looks at foreign keys.
 		"enable_seqscan": "off",

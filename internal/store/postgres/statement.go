@@ -109,13 +109,13 @@ func (w *work) write(calls ...call) error {
 	return w.broken
 }
 
-// commit commits what has been done, if anything has. A transaction that has yet to begin, and so needs to know nothing more, may share its
+// commit commits what has been done, if anything has. A transaction that took its household for what it is, and has yet to begin, may share its
 // trip with others.
 func (w *work) commit(ctx context.Context) error {
 	if w.broken != nil || (!w.begun && len(w.later)+len(w.assumed) == 0) {
 		return w.broken
 	}
-	shares := !w.begun && w.letsGo && w.entries <= entriesInGroup
+	shares := !w.begun && len(w.assumed) > 0 && w.letsGo && w.entries <= entriesInGroup
 	calls := w.due(committing.of())
 	if shares {
 		w.broken = w.store.together(ctx, calls)

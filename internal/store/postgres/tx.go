@@ -28,7 +28,8 @@ var _ clinic.Tx = (*tx)(nil)
 // rollBackTime bounds how long a transaction that was not committed may take to end.
 const rollBackTime = 5 * time.Second
 
-// InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back.
+// InTx implements clinic.Store. The context ends the transaction too: what had not been committed by then is rolled back, unless it is on its
+// way with others already.
 func (s *Store) InTx(ctx context.Context, fn func(ctx context.Context, tx clinic.Tx) error) error {
 	return s.inTx(ctx, func(w *work) error {
 		if err := fn(ctx, &tx{view{w}}); err != nil {
