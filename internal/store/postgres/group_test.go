@@ -410,6 +410,18 @@ func TestWhoeverLeadsTakesTheOthersHome(t *testing.T) {
 	assert.Equal(t, 6, entries)
 }
 
+// TestAGroupTakesNoLongerThanAStatement has one of a group take longer. Nobody's own time is up, so all may ask again.
+func TestAGroupTakesNoLongerThanAStatement(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	all := families(t, s, 3)
+	all[1].more = []call{statement{"take a while", `SELECT pg_sleep(30)`}.of()}
+	s.options.Patience = time.Second / 2
+	for i, err := range inCompany(t, s, all...) {
+		assert.Equal(t, fault.Unavailable, fault.KindOf(err), "%d: %v", i, err)
+	}
+}
+
 func TestPatienceWithGroups(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
