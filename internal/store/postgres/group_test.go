@@ -394,7 +394,6 @@ func TestWhoeverLeadsTakesTheOthersHome(t *testing.T) {
 	all := families(t, s, 2)
 	ctx, giveUp := context.WithCancel(t.Context())
 	all[0].more = []call{statement{"take a while", `SELECT pg_sleep(0.2)`}.of()}
-	time.AfterFunc(100*time.Millisecond, giveUp)
 	others := allOut(s)
 	first, second := make(chan error, 1), make(chan error, 1)
 	go func() { first <- s.InTx(ctx, all[0].evening) }()
@@ -404,6 +403,7 @@ func TestWhoeverLeadsTakesTheOthersHome(t *testing.T) {
 	for range others {
 		s.queue.back()
 	}
+	time.AfterFunc(100*time.Millisecond, giveUp)
 	require.NoError(t, <-second)
 	require.NoError(t, <-first, "it is in the database")
 	entries, _ := handedIn(t, s, all[0])
@@ -425,8 +425,8 @@ func TestAGroupTakesNoLongerThanAStatement(t *testing.T) {
 func TestPatienceWithGroups(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
-	s.options.Patience = 50 * time.Millisecond
 	all := families(t, s, 2)
+	s.options.Patience = time.Second / 2
 	allOut(s)
 	err := s.InTx(t.Context(), all[0].evening)
 	assert.Equal(t, fault.Unavailable, fault.KindOf(err))
