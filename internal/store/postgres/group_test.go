@@ -410,6 +410,20 @@ func TestWhoeverLeadsTakesTheOthersHome(t *testing.T) {
 	assert.Equal(t, 6, entries)
 }
 
+// TestWhoeverSetsOutAloneMayGiveUp on the way, and nothing comes of it.
+func TestWhoeverSetsOutAloneMayGiveUp(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	f := newFamily(t, s, newClinic(t, s))
+	f.more = []call{statement{"take a while", `SELECT pg_sleep(30)`}.of()}
+	ctx, giveUp := context.WithTimeout(t.Context(), time.Second/2)
+	defer giveUp()
+	require.ErrorIs(t, s.InTx(ctx, f.evening), context.DeadlineExceeded)
+	entries, rows := handedIn(t, s, f)
+	assert.Zero(t, entries)
+	assert.Zero(t, rows)
+}
+
 // TestAGroupTakesNoLongerThanAStatement has one of a group take longer. Nobody's own time is up, so all may ask again.
 func TestAGroupTakesNoLongerThanAStatement(t *testing.T) {
 	t.Parallel()
