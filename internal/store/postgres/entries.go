@@ -1,6 +1,7 @@
 package postgres
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"time"
@@ -31,8 +32,9 @@ var (
 	insertEntries = statement{"add entries", `
 		INSERT INTO entry (household, rev, id, learner, device, author_role, author, status,
 			received, stored, clock_offset, schema, content, chain, problem, sent)
-		SELECT $1, n.* FROM unnest($2::bigint[], $3::uuid[], $4::uuid[], $5::uuid[], $6::smallint[], $7::uuid[], $8::bytea[],
-			$9::bigint[], $10::bigint[], $11::bigint[], $12::bigint[], $13::bytea[], $14::bytea[], $15::bytea[], $16::bytea[]) AS n`}
+		SELECT $1, $2::bigint + n.place, n.id, $3::uuid, $4::uuid, $5::smallint, $6::uuid, $7::bytea, $8::bigint, $9::bigint, $10::bigint,
+			$11::bigint, n.content, n.chain, $12::bytea, n.sent
+		FROM unnest($13::uuid[], $14::bytea[], $15::bytea[], $16::bytea[]) WITH ORDINALITY AS n (id, content, chain, sent, place)`}
 	assume       = assuming(`$1`)
 	assumeAtOnce = assuming(`(SELECT id FROM household WHERE id = $1 FOR NO KEY UPDATE SKIP LOCKED)`)
 	moveHead     = statement{"move head", `UPDATE household SET head_rev = $2, head_chain = $3, edition = $4 WHERE id = $1`}
@@ -198,7 +200,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, _ 
 	h := t.heads[household]
 	h.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
 	t.heads[household] = h
-	if err := t.write(insertEntries.of(entryColumns(household, entries)...)); err != nil || t.isAssumed(household) {
+	if err := t.write(insertsOf(household, entries)...); err != nil || t.isAssumed(household) {
 		return err
 	}
 	return t.write(moveHead.of(household, h.Rev, h.Chain[:], h.edition))
@@ -233,24 +235,37 @@ func keysOf(ids map[uuid.UUID]bool) []uuid.UUID {
 	return keys
 }
 
-// entryColumns turns entries into the columns of what is to be inserted: one text of SQL does for any number of rows.
-func entryColumns(household uuid.UUID, entries []clinic.StoredEntry) []any {
+// insertsOf returns what inserts entries that follow one another. Those of one upload are mostly alike in all but what they say, and so go in
+// one statement; its text does for any number of them.
+func insertsOf(household uuid.UUID, entries []clinic.StoredEntry) []call {
+	var calls []call
+	for len(entries) > 0 {
+		n := 1
+		for n < len(entries) && alike(&entries[0], &entries[n]) {
+			n++
+		}
+		calls = append(calls, insertAlike(household, entries[:n]))
+		entries = entries[n:]
+	}
+	return calls
+}
+
+// alike reports whether two entries differ at most in their ids, what they say and their places.
+func alike(a, b *clinic.StoredEntry) bool {
+	return a.Learner == b.Learner && a.Device == b.Device && a.Author == b.Author && a.Status == b.Status && a.Received.Equal(b.Received) &&
+		a.Stored.Equal(b.Stored) && a.ClockOffset == b.ClockOffset && a.Schema == b.Schema && bytes.Equal(a.Problem, b.Problem)
+}
+
+func insertAlike(household uuid.UUID, entries []clinic.StoredEntry) call {
 	n := len(entries)
-	revs, ids, learners, devices := make([]int64, n), make([]uuid.UUID, n), make([]*uuid.UUID, n), make([]*uuid.UUID, n)
-	roles, authors, statuses := make([]int16, n), make([]uuid.UUID, n), make([]text, n)
-	received, stored, offsets, schemas := make([]int64, n), make([]int64, n), make([]int64, n), make([]int64, n)
-	contents, chains, problems, sent := make([][]byte, n), make([][]byte, n), make([][]byte, n), make([][]byte, n)
+	ids, contents, chains, sent := make([]uuid.UUID, n), make([][]byte, n), make([][]byte, n), make([][]byte, n)
 	for i := range entries {
 		e := &entries[i]
-		revs[i], ids[i], learners[i], devices[i] = e.Rev, e.ID, idOrNull(e.Learner), idOrNull(e.Device)
-		roles[i], authors[i], statuses[i] = int16(e.Author.Role), e.Author.ID.UUID, text(e.Status)
-		received[i], stored[i], offsets[i], schemas[i] = ms(e.Received), ms(e.Stored), int64(e.ClockOffset), int64(e.Schema)
-		contents[i], chains[i], problems[i], sent[i] = e.Content[:], e.Chain[:], blob(e.Problem), blob(e.Sent)
+		ids[i], contents[i], chains[i], sent[i] = e.ID, e.Content[:], e.Chain[:], blob(e.Sent)
 	}
-	return []any{
-		household, revs, ids, learners, devices, roles, authors, statuses, received, stored, offsets, schemas, contents, chains,
-		problems, sent,
-	}
+	e := &entries[0]
+	return insertEntries.of(household, e.Rev-1, idOrNull(e.Learner), idOrNull(e.Device), int16(e.Author.Role), e.Author.ID.UUID, text(e.Status),
+		ms(e.Received), ms(e.Stored), int64(e.ClockOffset), int64(e.Schema), blob(e.Problem), ids, contents, chains, sent)
 }
 
 // RenewEpoch implements clinic.RecordTx.

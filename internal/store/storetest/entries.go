@@ -125,6 +125,46 @@ func entriesStoredAtAnyTime(b *bundle) {
 	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
 }
 
+// entriesAlike are those of one upload, alike in all but what they say, among which are some that differ from their neighbours in one thing
+// more: what a store writes once for many must not be taken for theirs.
+func entriesAlike(b *bundle) {
+	w, first := newWorld(b, 1), newWorld(b, 2).entry(1)
+	alike := func(n int) clinic.StoredEntry {
+		e := w.entry(int64(n))
+		e.Received, e.Stored = first.Received, first.Stored
+		return e
+	}
+	second := sampleCaregiver(10, w.household)
+	device := sampleDevice(10, w.household, second.ID)
+	learner := w.addLearners(b, 1)[0]
+	changes := []func(e *clinic.StoredEntry){
+		func(*clinic.StoredEntry) {},
+		func(e *clinic.StoredEntry) { e.Learner = learner },
+		func(e *clinic.StoredEntry) { e.Learner = uuid.Nil },
+		func(e *clinic.StoredEntry) { e.Status = practice.Parked },
+		func(e *clinic.StoredEntry) { e.Author.ID.UUID = second.ID },
+		func(e *clinic.StoredEntry) { e.Author.Role = practice.Clinician },
+		func(e *clinic.StoredEntry) { e.Device = device.ID },
+		func(e *clinic.StoredEntry) { e.Device = uuid.Nil },
+		func(e *clinic.StoredEntry) { e.Received = e.Received.Add(time.Millisecond) },
+		func(e *clinic.StoredEntry) { e.Stored = e.Stored.Add(time.Millisecond) },
+		func(e *clinic.StoredEntry) { e.ClockOffset += time.Millisecond },
+		func(e *clinic.StoredEntry) { e.Schema++ },
+		func(e *clinic.StoredEntry) { e.Problem = []byte(`{"pointer": "/body/ease"}`) },
+		func(e *clinic.StoredEntry) { e.Sent = nil },
+	}
+	var want []clinic.StoredEntry
+	for _, change := range changes {
+		e := alike(len(want) + 1)
+		change(&e)
+		want = append(want, e, alike(len(want)+2), alike(len(want)+3))
+	}
+	b.write(func(ctx context.Context, tx clinic.Tx) error {
+		return errors.Join(tx.AddCaregiver(ctx, second), tx.AddDevice(ctx, device), tx.AppendEntries(ctx, w.household, want, nil))
+	})
+	assert.Equal(b, want, entriesOf(b, w.household, 0, 0))
+}
+
 // link is the chain after an entry.
 func link(before [32]byte, e *clinic.StoredEntry) [32]byte {
 	return sha256.Sum256(slices.Concat(before[:], e.Content[:]))

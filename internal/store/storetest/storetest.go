@@ -110,6 +110,7 @@ func ofPractice() []part {
 		{"assumed as a session ends", assumedAsASessionEnds},
 		{"projection in place of one that was read", inPlaceOfOneRead},
 		{"entries stored at any time", entriesStoredAtAnyTime},
+		{"entries that are alike", entriesAlike},
 		{"projections", projections},
 		{"stale projections", staleProjections},
 		{"unweighed projections", unweighed},
