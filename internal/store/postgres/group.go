@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgproto3"
 )
 
 const (
@@ -17,6 +18,8 @@ const (
 	partOfConnections = 4
 	// mostInGroup bounds how many somebody waits for.
 	mostInGroup = 8
+	// usualMember is what a member takes on its way to the server: an evening some five or six thousand octets.
+	usualMember = 6 << 10
 	// entriesInGroup is how many entries a member may bring, some ten evenings, so that nobody waits for who brings more.
 	entriesInGroup = 64
 )
@@ -181,6 +184,7 @@ func commitInTurn(ctx context.Context, conn *pgx.Conn, members []*member) (commi
 		enqueue(batch, m.calls)
 	}
 	enqueue(batch, []call{waitForDisk.of()})
+	conn.PgConn().Frontend().Send(room(len(members) * usualMember))
 	results := conn.SendBatch(ctx, batch)
 	for _, m := range members {
 		if err := takeAll(results, m.calls); err != nil {
@@ -191,3 +195,18 @@ func commitInTurn(ctx context.Context, conn *pgx.Conn, members []*member) (commi
 	}
 	return committed, worded(waitForDisk, results.Close())
 }
+
+// room is a message of no length that has a connection make room for so many octets of those behind it. What a connection wrote into it lets go of
+// after each trip, if it was more than a little, and would have it grow anew bit by bit.
+type room int
+
+var _ pgproto3.FrontendMessage = room(0)
+
+// Frontend implements pgproto3.FrontendMessage.
+func (room) Frontend() {}
+
+// Decode implements pgproto3.Message. Nobody is sent one.
+func (room) Decode([]byte) error { return nil }
+
+// Encode implements pgproto3.Message.
+func (r room) Encode(dst []byte) ([]byte, error) { return slices.Grow(dst, int(r)), nil }
