@@ -1,16 +1,34 @@
 package main
 
-import "runtime/debug"
+import (
+	"runtime"
+	"runtime/debug"
+	"sync"
+)
 
 // usualGrowth is by how much of what is in use, in per cent, a server's heap grows before it is collected. Go's own 100 takes twice of
 // it; much less than this takes processor time, since what a collection costs is the same however soon the next one is due.
 const usualGrowth = 80
 
 // settleMemory gives back to the system what only the start needed, and has the heap grow by less before it is collected, unless the
-// operator has said by how much or how far, with GOGC or GOMEMLIMIT.
-func settleMemory(getenv func(string) string) {
+// operator has said by how much or how far, with GOGC or GOMEMLIMIT. Where nobody can look at profiles, none is taken of memory.
+func settleMemory(getenv func(string) string, profiled bool) {
+	if !profiled {
+		withoutProfile()
+	}
 	if getenv("GOGC") == "" && getenv("GOMEMLIMIT") == "" {
 		debug.SetGCPercent(usualGrowth)
 	}
 	debug.FreeOSMemory()
 }
+
+// withoutProfile spares the looks at who asks for memory, one in half a megabyte, which take one or two of a hundred of a busy server's
+// processor time.
+func withoutProfile() {
+	profiling.Lock()
+	defer profiling.Unlock()
+	runtime.MemProfileRate = 0
+}
+
+// profiling is held by who changes what is profiled: several servers may start in one process.
+var profiling sync.Mutex

@@ -27,10 +27,22 @@ func TestMemorySettles(t *testing.T) { // alone, since it looks at the whole pro
 			garbage[i] = 1
 		}
 		runtime.KeepAlive(garbage)
-		settleMemory(func(name string) string { return c.set[name] })
+		settleMemory(func(name string) string { return c.set[name] }, true)
 		var m runtime.MemStats
 		runtime.ReadMemStats(&m)
 		assert.Less(t, m.HeapIdle-m.HeapReleased, uint64(much/4), "%s: what is free and has not been given back", name)
 		assert.Equal(t, c.want, debug.SetGCPercent(100), name)
 	}
+}
+
+// TestMemoryIsProfiledForSomebody asks for a profile of memory where there is somebody to look at it, and for none elsewhere.
+func TestMemoryIsProfiledForSomebody(t *testing.T) { // alone, as above
+	growth, rate := debug.SetGCPercent(100), runtime.MemProfileRate
+	defer func() { runtime.MemProfileRate = rate; debug.SetGCPercent(growth) }()
+	nothing := func(string) string { return "" }
+	runtime.MemProfileRate = 512 << 10
+	settleMemory(nothing, true)
+	assert.Equal(t, 512<<10, runtime.MemProfileRate)
+	settleMemory(nothing, false)
+	assert.Zero(t, runtime.MemProfileRate)
 }

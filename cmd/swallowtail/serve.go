@@ -50,7 +50,7 @@ func serve(ctx context.Context, c *call) error {
 	h.edges = e
 	h.service.InviteLink, h.service.PublicURL = string(e.inviteLink), string(e.public)
 	served := h.listen(ctx, *addr, time.Now, func(address string) error {
-		settleMemory(c.getenv)
+		settleMemory(c.getenv, e.admin != "")
 		_, err := fmt.Fprintf(c.out, "Swallowtail serves at %s://%s\n", e.scheme(), address)
 		return err
 	})
