@@ -154,12 +154,18 @@ func decode(answer []byte, out any) error {
 // cursorIn finds the cursor in an answer; nil where there is none. In a text each quote has a backslash before it, so that what it finds
 // can be but a member, and of several the last is the answer's own.
 func cursorIn(answer []byte) (*string, error) {
-	const member = `"cursor":"`
-	at := bytes.LastIndex(answer, []byte(member))
-	if at < 0 {
+	member := []byte(`"cursor":"`)
+	_, behind, has := bytes.Cut(answer, member)
+	if !has {
 		return nil, nil //nolint:nilnil // there is nothing to go on from
 	}
-	cursor, _, ended := bytes.Cut(answer[at+len(member):], []byte(`"`))
+	for has { // quicker than from the end, where what is looked for is not hashed but compared
+		var last []byte
+		if _, last, has = bytes.Cut(behind, member); has {
+			behind = last
+		}
+	}
+	cursor, _, ended := bytes.Cut(behind, []byte(`"`))
 	if !ended {
 		return nil, errAnswer
 	}
