@@ -71,7 +71,7 @@ func TestCursorsThatHistoryDoesNotBearOut(t *testing.T) {
 	raw, err := base64.RawURLEncoding.DecodeString(cursor)
 	require.NoError(t, err)
 	altered := map[string]string{"foreign": stranger.cursor.(string), "short": cursor[:len(cursor)-2], "long": cursor + "AA", "no base64": secret + "!", "padded": cursor + "=="}
-	for _, i := range []int{0, 15, 16, 22, 23, 24, 55} {
+	for _, i := range []int{0, 15, 16, 22, 23, 24, 32, 47, 55, len(raw) - 1} {
 		changed := append([]byte{}, raw...)
 		changed[i] ^= 0x80
 		altered[string(rune('a'+i))] = base64.RawURLEncoding.EncodeToString(changed)

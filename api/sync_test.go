@@ -87,6 +87,7 @@ func TestPushAndPullInOneCall(t *testing.T) {
 	assert.Equal(t, changes, other.list("changes"))
 	again := papa.sync()
 	assert.Empty(t, again.list("changes"))
+	assert.Empty(t, again.list("nights"))
 	assert.Equal(t, other.text("cursor"), again.text("cursor"))
 	assert.Equal(t, other.text("digest"), again.text("digest"))
 	f.checked()
@@ -161,6 +162,19 @@ func TestNightsChangeWithoutEntries(t *testing.T) {
 	follow(papa)
 	assert.Equal(t, "unheard", known["2027-03-03"])
 	assert.Equal(t, f.states()["2027-03-03"], known["2027-03-03"])
+}
+
+// TestNightsAreToldOnce hands in evening after evening: each is told when it changes, and none again with the next.
+func TestNightsAreToldOnce(t *testing.T) {
+	t.Parallel()
+	f, mama, _ := newTwoPhones(t)
+	mama.accepted(mama.evening(start)...)
+	for _, evening := range []string{"2027-03-02", "2027-03-03"} {
+		f.clock.set(inHalifax(t, evening+" 19:00"))
+		r := mama.accepted(mama.evening(f.clock.now())...)
+		assert.Equal(t, []any{evening}, pluck(t, r.list("nights"), "night"))
+	}
+	f.checked()
 }
 
 // TestNightsThatAreNoMore: a phone that knows the nights to come hears that an end, or a second programme, took some away.

@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"encoding/base64"
-	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"slices"
@@ -142,7 +140,7 @@ func (c *call) work(f *family, o *outcome) error {
 		return err
 	}
 	c.upload.setAside = c.caller.UploadOnly || !device.Revoked.IsZero() || !device.Withdrawn.IsZero()
-	after, err := f.placeOf(c.request.Cursor)
+	after, err := f.bookmarkOf(c.request.Cursor)
 	if err != nil {
 		return err
 	}
@@ -207,13 +205,10 @@ func (o *outcome) save(ctx context.Context, tx Tx) error {
 var errTooManyEntries = fault.New(fault.TooLarge, "too-large", "Hand in fewer entries in one call.").
 	With("limits", map[string]int{"entries": MaxEntries, "bytes": MaxBody})
 
-// fromStart is the place before the first revision, for nights that changed before there was any entry.
-const fromStart = int64(-1)
-
 // pull adds what the device has not seen to the answer. It takes it from what has just been folded, so that nothing is read twice.
-func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64, limit int) error {
+func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after bookmark, limit int) error {
 	reader := practice.Author{Role: practice.Caregiver, ID: practice.PersonID{UUID: p.CaregiverID}}
-	first := f.countUpTo(after)
+	first := f.countUpTo(after.rev)
 	upTo := min(first+limit, len(f.stored))
 	a.Changes = make([]FeedEntry, 0, upTo-first)
 	for i := first; i < upTo; i++ {
@@ -225,15 +220,19 @@ func (s *Service) pull(f *folded, p access.Principal, a *SyncAnswer, after int64
 	}
 	a.Head, a.More = f.head.Rev, upTo < len(f.stored)
 	// Nights change with time too, and with a phone that is heard from, at no new revision: what changed at the revision of
-	// the cursor may have done so after the cursor was given out, and is told again.
+	// the cursor may have done so after the cursor was given out, and is told again where it has.
+	from := after.rev
+	if f.nightsAt(from) == after.told {
+		from++
+	}
 	for i := range f.renewed {
-		nights, gone, err := f.renewed[i].changedNights(after, last)
+		nights, gone, err := f.renewed[i].changedNights(from, last)
 		if err != nil {
 			return err
 		}
 		a.Nights, a.Gone = append(a.Nights, nights...), append(a.Gone, gone...)
 	}
-	a.Cursor = cursorAt(a.Epoch, last, f.head)
+	a.Cursor = cursorAt(a.Epoch, bookmark{last, f.nightsAt(last)}, f.head)
 	a.Digest = digest(f.stored[:upTo])
 	return nil
 }
@@ -255,48 +254,4 @@ func digest(entries []StoredEntry) string {
 		h.Write(id[:])
 	}
 	return hex.EncodeToString(h.Sum(nil))
-}
-
-// cursorSize is the octets of a cursor: an epoch, the revision that it reaches, and the head of the history it was read
-// from, revision and chain.
-const cursorSize = 16 + 8 + 8 + 32
-
-// cursorAt returns the cursor that reaches a revision of a history. It names the head too, even where it does not reach
-// that far: a page leaves out the nights that change again further on, and so says something of all that there is.
-func cursorAt(epoch uuid.UUID, rev int64, head Head) string {
-	raw := make([]byte, 0, cursorSize)
-	raw = append(raw, epoch[:]...)
-	raw = binary.BigEndian.AppendUint64(raw, uint64(rev))      //nolint:gosec // revisions are not negative
-	raw = binary.BigEndian.AppendUint64(raw, uint64(head.Rev)) //nolint:gosec // as above
-	raw = append(raw, head.Chain[:]...)
-	return base64.RawURLEncoding.EncodeToString(raw)
-}
-
-// placeOf returns the revision after which a cursor wants to read on, once this household's history bears the cursor out.
-// A restored, altered or foreign history does not.
-func (f *family) placeOf(cursor string) (int64, error) {
-	if cursor == "" {
-		return fromStart, nil
-	}
-	epoch := f.edition.Epoch
-	diverged := fault.New(fault.Conflict, "history-diverged",
-		"The server's history is not the one this cursor is from: pull from null, then offer all your own entries again.").
-		With("epoch", epoch.String())
-	raw, err := base64.RawURLEncoding.Strict().DecodeString(cursor)
-	if err != nil || len(raw) != cursorSize || !bytes.Equal(raw[:16], epoch[:]) {
-		return 0, diverged.Because(err)
-	}
-	rev := int64(binary.BigEndian.Uint64(raw[16:24]))             //nolint:gosec // a negative one is refused below
-	head := Head{Rev: int64(binary.BigEndian.Uint64(raw[24:32]))} //nolint:gosec // as above
-	if rev < 0 || head.Rev < rev || head.Rev > int64(len(f.stored)) {
-		return 0, diverged
-	}
-	if head.Rev > 0 {
-		head.Chain = f.stored[head.Rev-1].Chain
-	}
-	// Compared as text, since decoding passes over line breaks.
-	if cursor != cursorAt(epoch, rev, head) {
-		return 0, diverged
-	}
-	return rev, nil
 }

@@ -97,9 +97,14 @@ var mutants = []mutant{
 		"	Digest     string\n	now        time.Time\n",
 	}}},
 	{name: "chain not checked", changes: []change{{
+		"internal/clinic/cursor.go",
+		"	if cursor != cursorAt(epoch, at, head) {\n",
+		"	if cursor != cursorAt(epoch, at, head) && !mutated(`chain not checked`) {\n",
+	}}},
+	{name: "nights taken for told", changes: []change{{
 		"internal/clinic/sync.go",
-		"	if cursor != cursorAt(epoch, rev, head) {\n",
-		"	if cursor != cursorAt(epoch, rev, head) && !mutated(`chain not checked`) {\n",
+		"	if f.nightsAt(from) == after.told {\n",
+		"	if f.nightsAt(from) == after.told || mutated(`nights taken for told`) {\n",
 	}}},
 	{name: "edition not looked at", changes: []change{{
 		"internal/clinic/household.go",
