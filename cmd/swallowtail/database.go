@@ -48,6 +48,14 @@ func namedDatabase(db string) (database, error) {
 	return database{file: db}, nil
 }
 
+// growth returns by how many per cent the heap of a server grows before it is collected.
+func (d database) growth() int {
+	if d.file == "" {
+		return growthElsewhere
+	}
+	return growthBesideFile
+}
+
 // databaseFile returns the file that --db names, for what is done with SQLite alone. instead says what is to be used with PostgreSQL.
 func databaseFile(db, instead string) (string, error) {
 	d, err := namedDatabase(db)

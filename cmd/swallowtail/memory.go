@@ -6,18 +6,22 @@ import (
 	"sync"
 )
 
-// usualGrowth is by how much of what is in use, in per cent, a server's heap grows before it is collected. Go's own 100 takes twice of
-// it; much less than this takes processor time, since what a collection costs is the same however soon the next one is due.
-const usualGrowth = 80
+// How much of what is in use, in per cent, a server's heap grows by before it is collected. Beside a database in a file, whose pages are kept
+// in the same memory, it is less than Go's own; much less takes processor time, since what a collection costs is the same however soon the
+// next one is due.
+const (
+	growthBesideFile = 80
+	growthElsewhere  = 100
+)
 
-// settleMemory gives back to the system what only the start needed, and has the heap grow by less before it is collected, unless the
-// operator has said by how much or how far, with GOGC or GOMEMLIMIT. Where nobody can look at profiles, none is taken of memory.
-func settleMemory(getenv func(string) string, profiled bool) {
+// settleMemory gives back to the system what only the start needed, and has the heap grow by so many per cent before it is collected, unless
+// the operator has said by how much or how far, with GOGC or GOMEMLIMIT. Where nobody can look at profiles, none is taken of memory.
+func settleMemory(getenv func(string) string, growth int, profiled bool) {
 	if !profiled {
 		withoutProfile()
 	}
 	if getenv("GOGC") == "" && getenv("GOMEMLIMIT") == "" {
-		debug.SetGCPercent(usualGrowth)
+		debug.SetGCPercent(growth)
 	}
 	debug.FreeOSMemory()
 }

@@ -43,6 +43,10 @@ func serve(ctx context.Context, c *call) error {
 	if err := e.check(); err != nil {
 		return err
 	}
+	d, err := namedDatabase(*db)
+	if err != nil {
+		return err
+	}
 	h, err := c.openHouse(ctx, *db, logger(c.streams, slog.LevelInfo), time.Now)
 	if err != nil {
 		return err
@@ -50,7 +54,7 @@ func serve(ctx context.Context, c *call) error {
 	h.edges = e
 	h.service.InviteLink, h.service.PublicURL = string(e.inviteLink), string(e.public)
 	served := h.listen(ctx, *addr, time.Now, func(address string) error {
-		settleMemory(c.getenv, e.admin != "")
+		settleMemory(c.getenv, d.growth(), e.admin != "")
 		_, err := fmt.Fprintf(c.out, "Swallowtail serves at %s://%s\n", e.scheme(), address)
 		return err
 	})
