@@ -44,8 +44,8 @@ func disasters() []disaster {
 			own.Stop(t, syscall.SIGQUIT)
 			own.Start(t)
 		}},
-		// Of two connections for all who call, too.
-		{name: "others have every connection", servers: 1, pool: "&pool_max_conns=2", evenings: 150, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
+		// Of two connections for all who call, too. To take every connection takes as long as some hundred evenings.
+		{name: "others have every connection", servers: 1, pool: "&pool_max_conns=2", evenings: 400, strike: func(t *testing.T, own *postgrestest.Own, _ *storm, _ int) {
 			t.Helper()
 			taken, giveBack := own.TakeConnections(t)
 			time.Sleep(leastUploading)
