@@ -20,8 +20,10 @@ const (
 	mostInGroup = 8
 	// usualMember is what a member takes on its way to the server: an evening some five or six thousand octets.
 	usualMember = 6 << 10
-	// entriesInGroup is how many entries a member may bring, some ten evenings, so that nobody waits for who brings more.
+	// entriesInGroup is how many entries a member may bring, some ten evenings, and callsInGroup how many statements, of which an evening
+	// takes about ten. Nobody waits for who brings more.
 	entriesInGroup = 64
+	callsInGroup   = 32
 )
 
 // errAlone is how a group ended for a member of which nothing has been done, and which goes on alone.

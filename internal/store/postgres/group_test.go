@@ -3,6 +3,7 @@ package postgres
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -439,7 +440,7 @@ func TestAGroupTakesNoLongerThanAStatement(t *testing.T) {
 func TestPatienceWithGroups(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
-	all := families(t, s, 2)
+	all := families(t, s, 3)
 	s.options.Patience = time.Second / 2
 	allOut(s)
 	err := s.InTx(t.Context(), all[0].evening)
@@ -447,4 +448,6 @@ func TestPatienceWithGroups(t *testing.T) {
 	require.ErrorIs(t, err, errBusy)
 	all[1].entries = entriesInGroup + 1
 	require.NoError(t, s.InTx(t.Context(), all[1].evening), "who brings much goes alone, and waits for no group")
+	all[2].more = slices.Repeat([]call{statement{"look", `SELECT 1`}.of()}, callsInGroup)
+	require.NoError(t, s.InTx(t.Context(), all[2].evening), "nor does who has much done")
 }

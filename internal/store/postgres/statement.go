@@ -115,7 +115,7 @@ func (w *work) commit(ctx context.Context) error {
 	if w.broken != nil || (!w.begun && len(w.later)+len(w.assumed) == 0) {
 		return w.broken
 	}
-	shares := !w.begun && len(w.assumed) > 0 && w.letsGo && w.entries <= entriesInGroup
+	shares := !w.begun && len(w.assumed) > 0 && w.letsGo && w.entries <= entriesInGroup && len(w.later) <= callsInGroup
 	calls := w.due(committing.of())
 	if shares {
 		w.broken = w.store.together(ctx, calls)
