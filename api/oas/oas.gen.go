@@ -3462,7 +3462,8 @@ type SyncResponse struct {
 	// More Whether there are changes beyond this answer.
 	More *bool `json:"more,omitempty"`
 
-	// Nights The nights changed since the cursor; some that have not may be among them.
+	// Nights The nights changed since the cursor; some that have not may be among them. They are told once: save them and
+	// the new cursor together, or not at all.
 	Nights []Night `json:"nights,omitzero"`
 
 	// Results One result for each entry pushed, in their order.
