@@ -81,19 +81,20 @@ func (c *connection) prepared(ctx context.Context, text string) (driverStmt, err
 
 // transaction is a transaction of the database, and the connection that it has until it ends.
 type transaction struct {
+	pool  *pool
 	conn  *sql.Conn
 	on    *connection
 	tx    driver.Tx
 	ended bool
 }
 
-// takeOf takes a free connection, waiting for one, and begins what is wanted on it.
-func takeOf(ctx context.Context, db *sql.DB, begin func(t *transaction) error) (*transaction, error) {
-	conn, err := db.Conn(ctx)
+// take takes a free connection, waiting for one, and begins what is wanted on it.
+func (p *pool) take(ctx context.Context, begin func(t *transaction) error) (*transaction, error) {
+	conn, err := p.conn(ctx)
 	if err != nil {
 		return nil, err
 	}
-	t := &transaction{conn: conn}
+	t := &transaction{pool: p, conn: conn}
 	// Nobody else has it until it is given back.
 	err = conn.Raw(func(raw any) error {
 		on, ok := raw.(*connection)
@@ -104,14 +105,35 @@ func takeOf(ctx context.Context, db *sql.DB, begin func(t *transaction) error) (
 		return begin(t)
 	})
 	if err != nil {
-		return nil, errors.Join(err, conn.Close())
+		return nil, errors.Join(err, t.giveBack())
 	}
 	return t, nil
 }
 
+// conn takes a connection. Whoever has waited longest is the first to get one: database/sql draws lots among those who wait, and with many
+// of them some wait several times as long as most.
+func (p *pool) conn(ctx context.Context) (*sql.Conn, error) {
+	select {
+	case p.taken <- struct{}{}:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	conn, err := p.db.Conn(ctx)
+	if err != nil {
+		<-p.taken
+	}
+	return conn, err
+}
+
+func (t *transaction) giveBack() error {
+	err := t.conn.Close()
+	<-t.pool.taken
+	return err
+}
+
 // beginOn begins a transaction on a free connection, waiting for one.
-func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, error) {
-	return takeOf(ctx, db, func(t *transaction) (err error) {
+func (p *pool) beginOn(ctx context.Context, readOnly bool) (*transaction, error) {
+	return p.take(ctx, func(t *transaction) (err error) {
 		if readOnly {
 			ctx = context.WithoutCancel(ctx) // it takes no lock yet, so that nobody need watch whether the context ends
 		}
@@ -122,7 +144,7 @@ func beginOn(ctx context.Context, db *sql.DB, readOnly bool) (*transaction, erro
 
 func (t *transaction) commit() error {
 	t.ended = true
-	return errors.Join(t.tx.Commit(), t.conn.Close())
+	return errors.Join(t.tx.Commit(), t.giveBack())
 }
 
 // rollBack ends the transaction, unless it has ended.
@@ -136,7 +158,7 @@ func (t *transaction) rollBack() error {
 		// It may still be in the transaction, so nobody is to have it again. This is how to say so.
 		err = errors.Join(err, t.conn.Raw(func(any) error { return driver.ErrBadConn }))
 	}
-	return errors.Join(err, t.conn.Close())
+	return errors.Join(err, t.giveBack())
 }
 
 // bound is how values are bound to a statement.

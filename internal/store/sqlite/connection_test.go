@@ -1,9 +1,12 @@
 package sqlite
 
 import (
+	"context"
 	"database/sql"
 	"math"
+	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/google/uuid"
@@ -91,4 +94,41 @@ func TestAPanicWhileRowsAreRead(t *testing.T) {
 	found, err := all(t.Context(), w, numbers, value[int])
 	require.NoError(t, err)
 	assert.Equal(t, []int{1, 2, 3}, found)
+}
+
+// TestWhoWaitsLongestIsFirst has many wait for the one connection there is.
+func TestWhoWaitsLongestIsFirst(t *testing.T) {
+	t.Parallel()
+	address := "file:" + filepath.Join(t.TempDir(), "practice.db")
+	synctest.Test(t, func(t *testing.T) {
+		p, err := openPool(address, 1)
+		require.NoError(t, err)
+		defer func() { require.NoError(t, p.close()) }()
+		first, err := p.begin(t.Context(), true)
+		require.NoError(t, err)
+		const many = 9
+		var turns []int
+		for i := range many {
+			ctx, leave := context.WithCancel(t.Context())
+			defer leave()
+			go func() {
+				w, err := p.begin(ctx, true)
+				if i == many/2 {
+					assert.ErrorIs(t, err, context.Canceled)
+					return
+				}
+				if assert.NoError(t, err) {
+					turns = append(turns, i)
+					assert.NoError(t, w.tx.rollBack())
+				}
+			}()
+			synctest.Wait()
+			if i == many/2 {
+				leave()
+			}
+		}
+		require.NoError(t, first.tx.rollBack())
+		synctest.Wait()
+		assert.Equal(t, []int{0, 1, 2, 3, 5, 6, 7, 8}, turns, "and who doesn't wait any more takes nobody's turn")
+	})
 }

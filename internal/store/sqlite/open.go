@@ -181,5 +181,5 @@ func openPool(address string, connections int) (*pool, error) {
 	db := sql.OpenDB(connector{opener})
 	db.SetMaxOpenConns(connections)
 	db.SetMaxIdleConns(connections)
-	return &pool{db: db, connections: connections}, nil
+	return &pool{db: db, connections: connections, taken: make(chan struct{}, connections)}, nil
 }

@@ -26,12 +26,13 @@ type statement struct {
 type pool struct {
 	db          *sql.DB
 	connections int
+	taken       chan struct{} // has room for as many as there are connections; whoever waits longest is first, as with any channel
 	closed      atomic.Bool
 }
 
 // begin starts a transaction.
 func (p *pool) begin(ctx context.Context, readOnly bool) (*work, error) {
-	tx, err := beginOn(ctx, p.db, readOnly)
+	tx, err := p.beginOn(ctx, readOnly)
 	if err != nil {
 		return nil, p.notBegun(err)
 	}
@@ -48,11 +49,11 @@ func (p *pool) notBegun(err error) error {
 // alone returns the first row that a query found; NotFound where there is none. A statement outside of a transaction is one by itself
 // ("Transaction", section 2, in SQLite's own documentation), so that none is begun and ended.
 func alone[T any](ctx context.Context, p *pool, st statement, scan func(scanner, *T) error, args ...any) (found T, err error) {
-	on, err := takeOf(ctx, p.db, func(*transaction) error { return nil })
+	on, err := p.take(ctx, func(*transaction) error { return nil })
 	if err != nil {
 		return found, p.notBegun(err)
 	}
-	defer func() { err = errors.Join(err, on.conn.Close()) }()
+	defer func() { err = errors.Join(err, on.giveBack()) }()
 	// It takes no longer than to have somebody watch whether the context ends.
 	return one(context.WithoutCancel(ctx), &work{tx: on}, st, scan, args...)
 }
