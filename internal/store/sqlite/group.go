@@ -166,12 +166,11 @@ func (s *Store) workIn(ctx context.Context, g *group) (*work, error) {
 			g.refused = err
 			return nil, err
 		}
-		w.shared, w.first = true, true
+		w.first = true
 		g.tx = w.tx
 		return w, nil
 	}
 	w := newWork(g.tx)
-	w.shared = true
 	if _, err := w.exec(ctx, savepoint); err != nil {
 		g.broken = err
 		return nil, err

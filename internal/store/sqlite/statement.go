@@ -54,8 +54,7 @@ func alone[T any](ctx context.Context, p *pool, st statement, scan func(scanner,
 		return found, p.notBegun(err)
 	}
 	defer func() { err = errors.Join(err, on.giveBack()) }()
-	// It takes no longer than to have somebody watch whether the context ends.
-	return one(context.WithoutCancel(ctx), &work{tx: on}, st, scan, args...)
+	return one(ctx, &work{tx: on}, st, scan, args...)
 }
 
 // renew closes the connections that are not in use, so that the next transactions have new ones.
@@ -73,7 +72,6 @@ func (p *pool) close() error {
 type work struct {
 	tx     *transaction
 	broken error
-	shared bool // others write in the same transaction
 	first  bool // it began that transaction
 	ran    int  // how many statements
 	ended  bool // and its connection may be another's
@@ -119,16 +117,14 @@ func remembered[K comparable, V any](known map[K]V, key K, read func() (V, error
 
 func newWork(tx *transaction) *work { return &work{tx: tx, known: newMemo()} }
 
-// within returns the context to run a statement in. SQLite rolls a whole transaction back when a statement is interrupted that
-// writes, so where that is shared a context ends the work between two statements.
+// within returns the context to run a statement in. A context ends the work between two statements, none of which takes long: SQLite
+// rolls a whole transaction back when a statement is interrupted that writes, which others may share; and to have somebody watch
+// whether the context ends takes as long as many a statement that reads.
 func (w *work) within(ctx context.Context) (context.Context, error) {
 	if w.ended {
 		return ctx, sql.ErrTxDone
 	}
 	w.ran++
-	if !w.shared {
-		return ctx, nil
-	}
 	return context.WithoutCancel(ctx), ctx.Err()
 }
 
