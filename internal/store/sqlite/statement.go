@@ -226,14 +226,14 @@ func eachOf(rows driver.Rows, read func(scanner) error) (err error) {
 func all[T any](ctx context.Context, w *work, st statement, scan func(scanner, *T) error, args ...any) ([]T, error) {
 	var found []T
 	err := w.each(ctx, st, func(row scanner) error {
-		var item T
-		if err := scan(row, &item); err != nil {
-			return err
-		}
-		found = append(found, item)
-		return nil
+		var none T
+		found = append(found, none) // and read in place, so that no row takes memory of its own
+		return scan(row, &found[len(found)-1])
 	}, args...)
-	return found, err
+	if err != nil {
+		return nil, err
+	}
+	return found, nil
 }
 
 // one returns the first row that a query found; NotFound where there is none.
