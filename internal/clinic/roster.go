@@ -40,13 +40,8 @@ func (s *Service) roster(ctx context.Context, q RosterQuery, now time.Time) ([]R
 // rosterAsKept returns a page as it is kept, or reports that there are projections that are to be renewed first. Mostly there are none, so
 // all is read at once, and without a turn at weighing, which callers take one after the other.
 func (s *Service) rosterAsKept(ctx context.Context, q RosterQuery, now time.Time) (rows []RosterRow, old bool, err error) {
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) error {
-		stale, err := view.StaleProjections(ctx, q.Clinic, now, 1)
-		if old = len(stale) > 0; old || err != nil {
-			return err
-		}
-		unweighed, err := view.Unweighed(ctx, q.Clinic, Page{Limit: 1})
-		if old = len(unweighed) > 0; old || err != nil {
+	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
+		if old, err = view.AnyToRenew(ctx, q.Clinic, now); old || err != nil {
 			return err
 		}
 		rows, err = view.Roster(ctx, q)

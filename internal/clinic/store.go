@@ -523,6 +523,9 @@ type ProjectionView interface {
 	Projection(ctx context.Context, learner uuid.UUID) (Projection, error)
 	// Roster returns rows in the order asked for.
 	Roster(ctx context.Context, q RosterQuery) ([]RosterRow, error)
+	// AnyToRenew reports whether any projection of a clinic holds no longer at an instant, or has not been weighed as it is now: whether
+	// StaleProjections or Unweighed would return anybody.
+	AnyToRenew(ctx context.Context, clinic uuid.UUID, at time.Time) (bool, error)
 	// StaleProjections returns learners of a clinic whose projection holds no longer at an instant, at most limit.
 	StaleProjections(ctx context.Context, clinic uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error)
 	// Unweighed returns learners of a clinic whose programmes have not been weighed as they are now, by id.

@@ -44,6 +44,16 @@ func (v view) projectionsOf(of uuid.UUID) (iter.Seq2[uuid.UUID, *clinic.Projecti
 	}, nil
 }
 
+// AnyToRenew implements clinic.ProjectionView.
+func (v view) AnyToRenew(ctx context.Context, of uuid.UUID, at time.Time) (bool, error) {
+	stale, err := v.StaleProjections(ctx, of, at, 1)
+	if err != nil {
+		return false, err
+	}
+	unweighed, err := v.Unweighed(ctx, of, clinic.Page{Limit: 1})
+	return len(stale)+len(unweighed) > 0, err
+}
+
 // StaleProjections implements clinic.ProjectionView. Those that went stale first come first.
 func (v view) StaleProjections(_ context.Context, of uuid.UUID, at time.Time, limit int) ([]uuid.UUID, error) {
 	return v.overSince(of, at, limit, func(p *clinic.Projection) time.Time { return p.Until })

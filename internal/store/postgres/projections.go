@@ -51,6 +51,10 @@ var (
 		INSERT INTO unweighed (household, learner, clinic) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`}
 	isWeighed = statement{"save projection", `DELETE FROM unweighed WHERE household = $1 AND learner = $2`}
 
+	anyToRenew = statement{"look for projections to renew", `
+		SELECT EXISTS (SELECT 1 FROM projection WHERE clinic = $1 AND stale_place <= $2 AND until <= $2)
+			OR EXISTS (SELECT 1 FROM unweighed WHERE clinic = $1)
+		FROM clinic WHERE id = $1`}
 	staleProjections = statement{"list stale projections", `
 		SELECT learner FROM projection WHERE clinic = $1 AND stale_place <= $2 AND until <= $2 ORDER BY stale_place, learner LIMIT $3`}
 	weighed = statement{"list what was weighed", `
@@ -89,6 +93,11 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	p, err := first[clinic.Projection](projectionByKey)(found, err)
 	p.Reminders, p.Concerns = projectedOf(k.reminders), slices.Clone(k.concerns)
 	return p, err
+}
+
+// AnyToRenew implements clinic.ProjectionView.
+func (v view) AnyToRenew(ctx context.Context, of uuid.UUID, at time.Time) (bool, error) {
+	return one(ctx, v.work, anyToRenew, value[bool], of, ms(at))
 }
 
 // StaleProjections implements clinic.ProjectionView.

@@ -28,6 +28,8 @@ var (
 func (w *work) key(ctx context.Context, st statement, id uuid.UUID, household ...any) (int64, error) {
 	read := func() (int64, error) { return one(ctx, w, st, value[int64], append([]any{id[:]}, household...)...) }
 	switch st {
+	case clinicKey:
+		return remembered(w.known.clinics, id, read)
 	case householdKey:
 		return remembered(w.known.households, id, read)
 	case learnerKey:

@@ -35,6 +35,11 @@ var (
 			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15, reminders = ?16,
 			heard_before = ?17, nearness_before = ?18, stale_before = ?19`}
 
+	// The clinic's key comes along for whatever is read next.
+	anyToRenew = statement{"look for projections to renew", `
+		SELECT clinic_key, EXISTS (SELECT 1 FROM projection WHERE clinic_key = clinic.clinic_key AND stale <= ?2 AND until <= ?2)
+			OR EXISTS (SELECT 1 FROM projection WHERE clinic_key = clinic.clinic_key AND weighed IS NULL)
+		FROM clinic WHERE id = ?1`}
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
 	weighed = statement{"list what was weighed", `
@@ -76,6 +81,15 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 	concerns, err := v.concernsOf(ctx, key)
 	p.Concerns = slices.Clone(concerns)
 	return p, err
+}
+
+// AnyToRenew implements clinic.ProjectionView.
+func (v view) AnyToRenew(ctx context.Context, of uuid.UUID, at time.Time) (any bool, err error) {
+	key, err := one(ctx, v.work, anyToRenew, func(row scanner, key *int64) error { return row.Scan(key, &any) }, of[:], ms(at))
+	if err == nil {
+		v.known.clinics[of] = key
+	}
+	return any, err
 }
 
 // StaleProjections implements clinic.ProjectionView.

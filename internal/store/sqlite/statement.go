@@ -81,7 +81,8 @@ type work struct {
 // memo is what a transaction has read and need not read again. Nobody else changes it meanwhile: what the transaction itself
 // changes of it, it forgets.
 type memo struct {
-	households map[uuid.UUID]int64 // their keys, which never change
+	clinics    map[uuid.UUID]int64 // their keys, which never change
+	households map[uuid.UUID]int64
 	learners   map[uuid.UUID]int64
 	learnerIDs map[int64]uuid.UUID // by the learner's key
 	devices    map[int64]ownedDevice
@@ -96,7 +97,7 @@ type memo struct {
 
 func newMemo() memo {
 	return memo{
-		households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
+		clinics: map[uuid.UUID]int64{}, households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
 		devices: map[int64]ownedDevice{}, placed: map[uuid.UUID]placedDevice{}, heads: map[uuid.UUID]keyedHead{}, ids: map[int64]map[uuid.UUID]bool{},
 		reminders: map[int64][]clinic.DueReminder{},
 		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{}, changed: map[int64]bool{},

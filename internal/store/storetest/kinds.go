@@ -63,6 +63,7 @@ func absentReads(w world) []use {
 		looking("Unweighed", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.Unweighed(ctx, nobody, clinic.Page{Limit: 1})
 		}),
+		looking("AnyToRenew", func(ctx context.Context, tx clinic.Tx) (any, error) { return tx.AnyToRenew(ctx, nobody, evening) }),
 		looking("StaleProjections", func(ctx context.Context, tx clinic.Tx) (any, error) {
 			return tx.StaleProjections(ctx, nobody, evening, 1)
 		}),

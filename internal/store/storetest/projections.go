@@ -92,6 +92,32 @@ func staleProjections(b *bundle) {
 	assert.Len(b, stale(2), 2)
 }
 
+func anyToRenew(b *bundle) {
+	w, other := newWorld(b, 1), newWorld(b, 2)
+	asked := func(at time.Time) bool {
+		b.Helper()
+		return read(b, func(ctx context.Context, v clinic.View) (bool, error) { return v.AnyToRenew(ctx, w.clinic, at) })
+	}
+	elsewhere := other.projection()
+	elsewhere.Until, elsewhere.Weighed.Doc = minutes(-900), nil
+	save(b, elsewhere)
+	assert.False(b, asked(minutes(9)), "another clinic's")
+
+	p := w.projection()
+	p.Until, p.RemindersUntil, p.RemindersRenew = minutes(10), minutes(8), minutes(8)
+	save(b, p)
+	assert.False(b, asked(minutes(9)), "reminders are renewed by themselves")
+	assert.True(b, asked(minutes(10)), "one that holds no longer")
+
+	p.Until = time.Time{}
+	save(b, p)
+	assert.False(b, asked(minutes(900)), "one without an end")
+
+	p.Weighed.Doc = nil
+	save(b, p)
+	assert.True(b, asked(minutes(9)), "one that has not been weighed")
+}
+
 func unweighed(b *bundle) {
 	w, other := newWorld(b, 1), newWorld(b, 2)
 	ids := w.addLearners(b, 5)

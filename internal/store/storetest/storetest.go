@@ -114,6 +114,7 @@ func ofPractice() []part {
 		{"projections", projections},
 		{"stale projections", staleProjections},
 		{"unweighed projections", unweighed},
+		{"whether there is any to renew", anyToRenew},
 		{"roster orders", rosterOrders},
 		{"roster filters", rosterFilters},
 		{"roster of some who are unweighed", rosterUnweighed},

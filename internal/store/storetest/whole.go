@@ -250,6 +250,9 @@ func (w world) questionsOfProjections() []question {
 		asking("Unweighed", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.Unweighed(ctx, w.clinic, clinic.Page{Limit: 9})
 		}),
+		asking("AnyToRenew", "", func(ctx context.Context, v clinic.View) (bool, error) {
+			return v.AnyToRenew(ctx, w.clinic, minutes(30))
+		}),
 		asking("StaleProjections", "", func(ctx context.Context, v clinic.View) ([]uuid.UUID, error) {
 			return v.StaleProjections(ctx, w.clinic, minutes(30), 9)
 		}),
