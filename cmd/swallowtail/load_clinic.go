@@ -168,7 +168,7 @@ func (f *filler) families(ctx context.Context, n int, firstNight string) ([]load
 
 // within is a store whose every transaction is a part of one that is under way.
 type within struct {
-	clinic.Callers
+	clinic.Glances
 	tx clinic.Tx
 }
 

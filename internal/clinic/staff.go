@@ -23,12 +23,14 @@ func (f TokenFamily) GoodFor(member, device uuid.UUID) bool {
 	return !f.Ended && f.Disabled.IsZero() && f.Member == member && f.Device == device
 }
 
-// Callers tells of whom a token names, for every call anew, what the methods of a View of the same names tell. Each method is one
-// look at what has been committed when it is called: it begins no transaction and waits for no writer.
-type Callers interface {
+// Glances tell what the methods of a View of the same names tell, for every call anew: of whom a token names, and whether what is kept in
+// memory of a household is as it is. Each is one look at what has been committed when it is called: it begins no transaction and
+// waits for no writer.
+type Glances interface {
 	// TokenFamily returns a family of which the store holds a token.
 	TokenFamily(ctx context.Context, family uuid.UUID) (TokenFamily, error)
 	ServiceToken(ctx context.Context, id uuid.UUID) (ServiceToken, error)
+	Edition(ctx context.Context, household uuid.UUID) (Edition, error)
 }
 
 // KnownAddress is a network from which a clinician has signed in.

@@ -33,7 +33,7 @@ type Store interface {
 	InTx(ctx context.Context, fn func(ctx context.Context, tx Tx) error) error
 	// Read runs fn against a snapshot, beside any writer.
 	Read(ctx context.Context, fn func(ctx context.Context, view View) error) error
-	Callers
+	Glances
 	// Ready reports whether the store can be reached and its schema is the newest.
 	Ready(ctx context.Context) error
 }

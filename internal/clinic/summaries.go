@@ -99,11 +99,7 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 	if !is || !k.holds(at) || a.Role == access.RoleDevice {
 		return Summed{}, false, nil
 	}
-	var edition Edition
-	err = s.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-		edition, err = view.Edition(ctx, k.learner.Household)
-		return err
-	})
+	edition, err := s.Store.Edition(ctx, k.learner.Household)
 	if fault.KindOf(err) == fault.NotFound || (err == nil && edition != k.edition) {
 		return Summed{}, false, nil
 	}

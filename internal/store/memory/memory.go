@@ -85,7 +85,7 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 	return fn(ctx, view{s.committed.Load()})
 }
 
-// TokenFamily implements clinic.Callers.
+// TokenFamily implements clinic.Glances.
 func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (f clinic.TokenFamily, err error) {
 	err = s.Read(ctx, func(ctx context.Context, v clinic.View) error {
 		f, err = v.TokenFamily(ctx, family)
@@ -94,13 +94,22 @@ func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (f clinic.Tok
 	return f, err
 }
 
-// ServiceToken implements clinic.Callers.
+// ServiceToken implements clinic.Glances.
 func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (t clinic.ServiceToken, err error) {
 	err = s.Read(ctx, func(ctx context.Context, v clinic.View) error {
 		t, err = v.ServiceToken(ctx, id)
 		return err
 	})
 	return t, err
+}
+
+// Edition implements clinic.Glances.
+func (s *Store) Edition(ctx context.Context, household uuid.UUID) (e clinic.Edition, err error) {
+	err = s.Read(ctx, func(ctx context.Context, v clinic.View) error {
+		e, err = v.Edition(ctx, household)
+		return err
+	})
+	return e, err
 }
 
 // Ready implements clinic.Store. There is nothing to wait for.

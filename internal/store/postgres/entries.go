@@ -18,6 +18,7 @@ var (
 	holdJournal = statement{"read journal", `SELECT journal FROM meta FOR NO KEY UPDATE`}
 	setJournal  = statement{"note journal", `UPDATE meta SET journal = $1`}
 
+	editionNow    = statement{"read edition", `SELECT epoch, edition FROM meta, household WHERE id = $1`}
 	householdHead = statement{"read head", `SELECT head_rev, head_chain, edition, clinic FROM household WHERE id = $1`}
 
 	standings = statement{"see where households stand", `
@@ -89,6 +90,8 @@ func (v view) Head(ctx context.Context, household uuid.UUID) (clinic.Head, error
 	err := v.within(ctx, household)
 	return v.heads[household].Head, err
 }
+
+func scanEdition(row scanner, e *clinic.Edition) error { return row.Scan(&e.Epoch, &e.Number) }
 
 // Edition implements clinic.RecordView. In a transaction that may write, who is in the household is read along, since that is what
 // whoever goes on to change something needs.

@@ -343,14 +343,19 @@ func (f *Filling) Read(ctx context.Context, fn func(ctx context.Context, view cl
 	return fn(ctx, view{w})
 }
 
-// TokenFamily implements clinic.Callers.
+// TokenFamily implements clinic.Glances.
 func (f *Filling) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
 	return one(ctx, &work{conn: f.conn, begun: true}, tokenFamily, scanTokenFamily, family)
 }
 
-// ServiceToken implements clinic.Callers.
+// ServiceToken implements clinic.Glances.
 func (f *Filling) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
 	return one(ctx, &work{conn: f.conn, begun: true}, serviceTokenByID, scanServiceToken, id)
+}
+
+// Edition implements clinic.Glances.
+func (f *Filling) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	return one(ctx, &work{conn: f.conn, begun: true}, editionNow, scanEdition, household)
 }
 
 // Ready implements clinic.Store.

@@ -70,14 +70,19 @@ func (s *Store) giveBack(ctx context.Context, conn *pgxpool.Conn) {
 	}()
 }
 
-// TokenFamily implements clinic.Callers.
+// TokenFamily implements clinic.Glances.
 func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
 	return alone(ctx, s, tokenFamily, scanTokenFamily, family)
 }
 
-// ServiceToken implements clinic.Callers.
+// ServiceToken implements clinic.Glances.
 func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
 	return alone(ctx, s, serviceTokenByID, scanServiceToken, id)
+}
+
+// Edition implements clinic.Glances.
+func (s *Store) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	return alone(ctx, s, editionNow, scanEdition, household)
 }
 
 // alone returns the first row that a query found; NotFound where there is none. A statement outside of a transaction is one by itself

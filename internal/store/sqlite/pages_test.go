@@ -121,7 +121,7 @@ func (s *strand) add() {
 
 // within is a store whose every transaction is a part of one under way.
 type within struct {
-	clinic.Callers
+	clinic.Glances
 	tx clinic.Tx
 }
 

@@ -49,14 +49,20 @@ func (s *Store) Read(ctx context.Context, fn func(ctx context.Context, view clin
 	return fn(ctx, view{w})
 }
 
-// TokenFamily implements clinic.Callers.
+// TokenFamily implements clinic.Glances.
 func (s *Store) TokenFamily(ctx context.Context, family uuid.UUID) (clinic.TokenFamily, error) {
 	return alone(ctx, s.readers, tokenFamily, scanTokenFamily, family[:])
 }
 
-// ServiceToken implements clinic.Callers.
+// ServiceToken implements clinic.Glances.
 func (s *Store) ServiceToken(ctx context.Context, id uuid.UUID) (clinic.ServiceToken, error) {
 	return alone(ctx, s.readers, serviceTokenByID, scanServiceToken, id[:])
+}
+
+// Edition implements clinic.Glances.
+func (s *Store) Edition(ctx context.Context, household uuid.UUID) (clinic.Edition, error) {
+	head, err := alone(ctx, s.readers, householdHead, scanHead, household[:])
+	return head.edition, err
 }
 
 func commit(w *work) error {

@@ -42,6 +42,9 @@ func callers(b *bundle) {
 		got, err := b.store.ServiceToken(b.ctx, token.ID)
 		require.NoError(b, err, when)
 		assert.Equal(b, token, got, when)
+		edition, err := b.store.Edition(b.ctx, w.household)
+		require.NoError(b, err, when)
+		assert.Equal(b, read(b, folderOf(w.household)).Edition, edition, when)
 	}
 	holds("at first")
 	for _, change := range []struct {
@@ -91,7 +94,7 @@ func callers(b *bundle) {
 		change.to()
 		holds(change.name)
 	}
-	absentCallers(b, ofMember)
+	absentAtAGlance(b, ofMember)
 }
 
 // beforeCommit makes a change, and looks once it has been made and is not yet committed.
@@ -112,8 +115,8 @@ func beforeCommit(b *bundle, change func(ctx context.Context, tx clinic.Tx) erro
 	require.NoError(b, <-done)
 }
 
-// absentCallers asks for whom no token names, and with a context that has ended for somebody.
-func absentCallers(b *bundle, somebody uuid.UUID) {
+// absentAtAGlance asks for whom no token names and for no household, and with a context that has ended for somebody.
+func absentAtAGlance(b *bundle, somebody uuid.UUID) {
 	b.Helper()
 	ended, cancel := context.WithCancel(b.ctx)
 	cancel()
@@ -124,6 +127,10 @@ func absentCallers(b *bundle, somebody uuid.UUID) {
 		},
 		"ServiceToken": func(ctx context.Context, id uuid.UUID) error {
 			_, err := b.store.ServiceToken(ctx, id)
+			return err
+		},
+		"Edition": func(ctx context.Context, id uuid.UUID) error {
+			_, err := b.store.Edition(ctx, id)
 			return err
 		},
 	} {

@@ -38,6 +38,9 @@ func editions(b *bundle) {
 		})
 		after := read(b, folderOf(w.household))
 		assert.Equal(b, within, after.Edition, u.name)
+		glance, err := b.store.Edition(b.ctx, w.household)
+		require.NoError(b, err)
+		assert.Equal(b, within, glance, "%s, at a glance", u.name)
 		edition := after.Edition
 		before.Edition, after.Edition = clinic.Edition{}, clinic.Edition{}
 		if !assert.ObjectsAreEqual(before, after) {
