@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -86,8 +87,8 @@ func (l *Load) Summaries(ctx context.Context, c Clinic) (Measured, error) {
 // else they read.
 const again = 100
 
-// SummaryAgain has clinicians read one learner's summary over and over, from eight connections or fewer, after it was read once: what
-// the server keeps of it is what makes the difference to Summaries.
+// SummaryAgain has clinicians read one learner's summary over and over, from eight connections or fewer, after it was read once on each:
+// what the server keeps of it is what makes the difference to Summaries.
 func (l *Load) SummaryAgain(ctx context.Context, c Clinic) (Measured, error) {
 	staff, err := l.staff(c)
 	if err != nil {
@@ -95,10 +96,9 @@ func (l *Load) SummaryAgain(ctx context.Context, c Clinic) (Measured, error) {
 	}
 	lines := l.lines(min(l.Connections, clinicLines))
 	r := request{method: http.MethodGet, path: "/v1/learners/" + l.phones[0].learner + "/summary"}
-	if err := lines[0].call(ctx, staff[0], r, unread{}); err != nil {
+	if err := l.warm(ctx, lines, staff, r); err != nil {
 		return Measured{}, err
 	}
-	lines[0].counted = newTally()
 	return l.together(ctx, "one summary", lines, func(ctx context.Context, nth int, on *line) {
 		next := staff.turns(nth, len(lines))
 		share(ctx, make([]struct{}, again*len(staff)), nth, len(lines), func(struct{}) {
@@ -107,14 +107,30 @@ func (l *Load) SummaryAgain(ctx context.Context, c Clinic) (Measured, error) {
 	}), nil
 }
 
+// warm makes one call on every line, all at once, which is not counted: what connecting takes is not what is to be measured.
+func (l *Load) warm(ctx context.Context, lines []*line, as staff, r request) error {
+	failed := make([]error, len(lines))
+	var all sync.WaitGroup
+	for i, on := range lines {
+		all.Go(func() { failed[i] = on.call(ctx, as[i%len(as)], r, unread{}) })
+	}
+	all.Wait()
+	new(Measured).gather(lines, l.Now())
+	return errors.Join(failed...)
+}
+
 // Roster has clinicians read the roster, from eight connections or fewer, each from its first page to its last in every one of its
-// orders.
+// orders, after one page on each.
 func (l *Load) Roster(ctx context.Context, c Clinic) (Measured, error) {
 	staff, err := l.staff(c)
 	if err != nil {
 		return Measured{}, err
 	}
 	lines := l.lines(min(l.Connections, clinicLines))
+	first := request{method: http.MethodGet, path: "/v1/roster?limit=" + strconv.Itoa(rosterPage)}
+	if err := l.warm(ctx, lines, staff, first); err != nil {
+		return Measured{}, err
+	}
 	return l.together(ctx, "roster page", lines, func(ctx context.Context, nth int, on *line) {
 		next, orders := staff.turns(nth, len(lines)), rosterOrders()
 		for i := range orders {
