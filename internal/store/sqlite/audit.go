@@ -75,13 +75,17 @@ func (v view) AuditClinics(ctx context.Context) ([]uuid.UUID, error) {
 
 // AppendAudit implements clinic.AuditTx.
 func (t *tx) AppendAudit(ctx context.Context, r audit.Row) error {
-	head, err := t.AuditHead(ctx, r.Clinic)
+	head, err := remembered(t.known.trails, r.Clinic, func() (audit.Head, error) { return t.AuditHead(ctx, r.Clinic) })
 	if err != nil {
 		return err
 	}
 	r.Link(head)
-	return t.execOne(ctx, appendAudit, r.Clinic[:], r.Seq, ms(r.At), r.Role, idOrNull(r.Who), r.Token, r.From, r.Did,
+	err = t.execOne(ctx, appendAudit, r.Clinic[:], r.Seq, ms(r.At), r.Role, idOrNull(r.Who), r.Token, r.From, r.Did,
 		r.Outcome, r.Note, idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), r.Hash[:])
+	if err == nil {
+		t.known.trails[r.Clinic] = r.Head()
+	}
+	return err
 }
 
 // idOrNull is how an id is kept that need not be there.
