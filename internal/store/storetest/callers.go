@@ -42,9 +42,6 @@ func callers(b *bundle) {
 		got, err := b.store.ServiceToken(b.ctx, token.ID)
 		require.NoError(b, err, when)
 		assert.Equal(b, token, got, when)
-		edition, err := b.store.Edition(b.ctx, w.household)
-		require.NoError(b, err, when)
-		assert.Equal(b, read(b, folderOf(w.household)).Edition, edition, when)
 	}
 	holds("at first")
 	for _, change := range []struct {
