@@ -146,13 +146,19 @@ func rosterUnweighed(b *bundle) {
 	for round, what := range []string{"at first", "moved", "moved again", "weighed", "weighed later"} {
 		for i := range saved {
 			p := &saved[i]
+			known := *p
 			at := minutes(i*round%7 + 1)
-			p.Heard, p.Folded, p.Until, p.RemindersUntil, p.RemindersRenew = at, at, minutes(i*5%11), minutes(i*7%11+round), minutes(i*3%11)
+			p.Heard, p.Folded, p.Until = at, at, minutes((i*5+round*3)%11)
+			p.RemindersUntil, p.RemindersRenew = minutes((i*7+round*6)%11), minutes((i*3+round*4)%11)
 			p.Nearness, p.Weighed.Doc = i*(round+2)%5-1, []byte(`{}`)
 			if i%(round+1) > 0 && round < 3 {
 				p.Nearness, p.Weighed.Doc = i/9, nil
 			}
-			save(b, *p)
+			before := &known
+			if (i+round)%3 == 0 { // as whoever has not read it
+				before = nil
+			}
+			b.write(func(ctx context.Context, tx clinic.Tx) error { return tx.SaveProjection(ctx, *p, before) })
 		}
 		check(what)
 	}
