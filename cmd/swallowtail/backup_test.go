@@ -182,9 +182,10 @@ func TestABackupIsMadeBeforeTheUpgrade(t *testing.T) {
 	db := filepath.Join(t.TempDir(), "practice.db")
 	oneEvening(t, db)
 	tamper(t, db, `DELETE FROM schema_migration WHERE version > 1`)
-	change(t, db, `DROP INDEX projection_by_stale; DROP INDEX projection_by_heard; DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
+	change(t, db, `DROP INDEX projection_by_renew; DROP INDEX projection_by_stale; DROP INDEX projection_by_heard;
+		DROP INDEX projection_by_nearness; DROP INDEX projection_unweighed`)
 	for _, column := range []string{
-		"stale", "nearness_place", "heard_place", "stale_before", "nearness_before", "heard_before", "reminders",
+		"renew_place", "stale", "nearness_place", "heard_place", "renew_before", "stale_before", "nearness_before", "heard_before", "reminders",
 	} {
 		change(t, db, `ALTER TABLE projection DROP COLUMN `+column)
 	}

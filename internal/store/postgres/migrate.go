@@ -159,7 +159,8 @@ func (s *Store) ensureEpoch(ctx context.Context) error {
 var misplaced = statement{"inspect database", `
 	SELECT coalesce(p.learner, u.learner) FROM projection p FULL JOIN unweighed u USING (household, learner)
 	WHERE p.learner IS NULL OR (p.weighed IS NULL) <> (u.learner IS NOT NULL)
-		OR p.stale_place > least(p.until, p.reminders_until, p.reminders_renew)
+		OR least(p.stale_place, p.until, p.reminders_until) IS DISTINCT FROM p.stale_place
+		OR least(p.renew_place, p.reminders_renew) IS DISTINCT FROM p.renew_place
 		OR (p.weighed IS NOT NULL AND (p.urgency_place, p.wrong_place, p.heard_place, p.nearness_place, p.folded_place)
 			<> (-p.urgency, -p.nights_wrong, p.heard, -p.nearness, p.folded))
 	ORDER BY 1 LIMIT 20`}

@@ -59,7 +59,7 @@ func TestStatementsFindTheirWay(t *testing.T) {
 		"reminders of learner":  {readyAsDelivered, "reminder_pkey"},
 		"lapsed reminders":      {lapsedReminders, "projection_by_stale"},
 		"stale projections":     {staleProjections, "projection_by_stale"},
-		"stale reminders":       {staleReminders, "projection_by_stale"},
+		"stale reminders":       {staleReminders, "projection_by_renew"},
 		"unweighed projections": {unweighed, "unweighed_of_clinic"},
 		"needs a call":          {rosterByUrgency, "projection_by_urgency"},
 		"missed":                {rosterByWrong, "projection_by_wrong"},

@@ -18,9 +18,9 @@ var (
 	saveProjection = statement{"save projection", `
 		INSERT INTO projection (household, learner, clinic, folded, until, next_due, reminders_until, reminders_renew,
 			status, urgency, nights_wrong, heard, nickname, nickname_order, flags, roster_row, basis, weighed, verdict, nearness, nights,
-			urgency_place, wrong_place, heard_place, nearness_place, folded_place, stale_place)
+			urgency_place, wrong_place, heard_place, nearness_place, folded_place, stale_place, renew_place)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21,
-			-$10::bigint, -$11::bigint, $12, -$20::bigint, $4, least($5::bigint, $7::bigint, $8::bigint))
+			-$10::bigint, -$11::bigint, $12, -$20::bigint, $4, least($5::bigint, $7::bigint), $8)
 		ON CONFLICT (household, learner) DO UPDATE SET folded = excluded.folded, until = excluded.until,
 			next_due = excluded.next_due, reminders_until = excluded.reminders_until,
 			reminders_renew = excluded.reminders_renew, status = excluded.status,
@@ -34,7 +34,9 @@ var (
 			nearness_place = CASE WHEN excluded.weighed IS NULL THEN projection.nearness_place ELSE excluded.nearness_place END,
 			folded_place = CASE WHEN excluded.weighed IS NULL THEN projection.folded_place ELSE excluded.folded_place END,
 			stale_place = CASE WHEN excluded.weighed IS NULL THEN least(projection.stale_place, excluded.stale_place)
-				ELSE excluded.stale_place END`}
+				ELSE excluded.stale_place END,
+			renew_place = CASE WHEN excluded.weighed IS NULL THEN least(projection.renew_place, excluded.renew_place)
+				ELSE excluded.renew_place END`}
 	// Of one that is known to be there, which is quicker than to look whether it is.
 	changeProjection = statement{"save projection", `
 		UPDATE projection SET folded = $4, until = $5, next_due = $6, reminders_until = $7, reminders_renew = $8, status = $9, urgency = $10,
@@ -45,7 +47,8 @@ var (
 			heard_place = CASE WHEN $18::bytea IS NULL THEN heard_place ELSE $12 END,
 			nearness_place = CASE WHEN $18::bytea IS NULL THEN nearness_place ELSE -$20::bigint END,
 			folded_place = CASE WHEN $18::bytea IS NULL THEN folded_place ELSE $4 END,
-			stale_place = least(CASE WHEN $18::bytea IS NULL THEN stale_place END, $5::bigint, $7::bigint, $8::bigint)
+			stale_place = least(CASE WHEN $18::bytea IS NULL THEN stale_place END, $5::bigint, $7::bigint),
+			renew_place = least(CASE WHEN $18::bytea IS NULL THEN renew_place END, $8::bigint)
 		WHERE household = $1 AND learner = $2 AND clinic = $3`}
 	toWeigh = statement{"save projection", `
 		INSERT INTO unweighed (household, learner, clinic) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING`}

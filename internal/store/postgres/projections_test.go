@@ -17,7 +17,8 @@ import (
 func projected(t *testing.T, s *Store, p clinic.Projection) clinic.Projection {
 	t.Helper()
 	c, household := aClinic(), uuid.New()
-	p.Learner, p.Clinic, p.Folded, p.Heard, p.Until = uuid.New(), c.ID, started, started, started.Add(time.Hour)
+	p.Learner, p.Clinic, p.Folded, p.Heard = uuid.New(), c.ID, started, started
+	p.Until, p.RemindersRenew = started.Add(time.Hour), started.Add(time.Hour)
 	require.NoError(t, s.InTx(t.Context(), func(ctx context.Context, tx clinic.Tx) error {
 		return errors.Join(tx.AddClinic(ctx, c), tx.AddHousehold(ctx, clinic.Household{ID: household, Clinic: c.ID, Created: started}),
 			tx.AddLearner(ctx, clinic.Learner{ID: p.Learner, Household: household, Clinic: c.ID, Created: started}),
@@ -51,6 +52,7 @@ func TestAnUploadMovesNoIndex(t *testing.T) {
 	}
 	upload := func(p *clinic.Projection) {
 		p.Heard, p.Folded, p.Until = p.Heard.Add(time.Minute), p.Folded.Add(time.Minute), p.Until.Add(time.Minute)
+		p.RemindersRenew = p.RemindersRenew.Add(time.Minute)
 		p.Urgency++
 		p.NightsWrong++
 		p.Weighed.Doc, p.Nearness = nil, 0
@@ -70,6 +72,9 @@ func TestWhoIsNotWhereTheRosterLooksIsFound(t *testing.T) {
 		"nobody":                  `INSERT INTO unweighed (household, learner, clinic) SELECT household, household, clinic FROM projection`,
 		"in a wrong place":        `WITH weighed AS (DELETE FROM unweighed) UPDATE projection SET weighed = '{}', heard_place = heard_place + 1`,
 		"stale too late":          `UPDATE projection SET stale_place = until + 1`,
+		"never stale":             `UPDATE projection SET stale_place = NULL`,
+		"with others too late":    `UPDATE projection SET renew_place = reminders_renew + 1`,
+		"never with others":       `UPDATE projection SET renew_place = NULL`,
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -29,7 +29,7 @@ var (
 	readyAmong     = statement{"list ready reminders", selectReminder + whereReady + ` AND household = ANY($5) ORDER BY ready, id LIMIT $4`}
 	// Who was folded later than the instant asked for is looked for where they are in the order of that, and beside it among the unweighed.
 	staleReminders = statement{"list stale reminders", `
-		SELECT learner FROM projection WHERE clinic = $1 AND stale_place <= $2 AND reminders_renew <= $2 AND learner > $3
+		SELECT learner FROM projection WHERE clinic = $1 AND renew_place <= $2 AND reminders_renew <= $2 AND learner > $3
 		UNION SELECT learner FROM projection WHERE clinic = $1 AND folded_place > $2 AND folded > $2 AND learner > $3
 		UNION SELECT u.learner FROM unweighed u JOIN projection p USING (household, learner)
 			WHERE u.clinic = $1 AND p.folded > $2 AND u.learner > $3

@@ -68,10 +68,10 @@ func TestPlacesAreCarriedOver(t *testing.T) {
 	s.run(t, `INSERT INTO clinic VALUES (`+zero+`, 'C', 'UTC', 'off', 0, 0)`,
 		`INSERT INTO household (id, clinic, label, created) VALUES (`+zero+`, `+zero+`, 'H', 0)`,
 		`INSERT INTO learner VALUES (`+zero+`, `+one+`, 'A', '2020-01', 0), (`+zero+`, `+two+`, 'B', '2020-01', 0)`,
-		`INSERT INTO projection (household, learner, clinic, folded, until, reminders_until, status, urgency, nights_wrong, heard, nickname,
+		`INSERT INTO projection (household, learner, clinic, folded, until, reminders_until, reminders_renew, status, urgency, nights_wrong, heard, nickname,
 			nickname_order, flags, roster_row, basis, weighed, verdict, nearness)
-		VALUES (`+zero+`, `+one+`, `+zero+`, 5000, 9000, 7000, 'none', 3, 1, 4000, 'A', 'a', '{}', '{}', decode(repeat('00', 32), 'hex'), '{}', 'ready', 6),
-			(`+zero+`, `+two+`, `+zero+`, 6000, NULL, NULL, 'none', 2, 2, 3000, 'B', 'b', '{}', '{}', decode(repeat('00', 32), 'hex'), NULL, '', 0)`)
+		VALUES (`+zero+`, `+one+`, `+zero+`, 5000, 9000, 7000, 8000, 'none', 3, 1, 4000, 'A', 'a', '{}', '{}', decode(repeat('00', 32), 'hex'), '{}', 'ready', 6),
+			(`+zero+`, `+two+`, `+zero+`, 6000, NULL, NULL, NULL, 'none', 2, 2, 3000, 'B', 'b', '{}', '{}', decode(repeat('00', 32), 'hex'), NULL, '', 0)`)
 	require.NoError(t, s.Migrate(t.Context()))
 	a, b := uuid.UUID{15: 1}, uuid.UUID{15: 2}
 	require.NoError(t, s.Read(t.Context(), func(ctx context.Context, v clinic.View) error {
@@ -93,7 +93,13 @@ func TestPlacesAreCarriedOver(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, []uuid.UUID{a}, lapsed)
 		folded, err := v.StaleReminders(ctx, uuid.UUID{}, time.UnixMilli(5500), clinic.Page{Limit: 9})
+		require.NoError(t, err)
 		assert.Equal(t, []uuid.UUID{b}, folded)
-		return err
+		for at, want := range map[int64][]uuid.UUID{7999: nil, 8000: {a}} {
+			others, err := v.StaleReminders(ctx, uuid.UUID{}, time.UnixMilli(at), clinic.Page{Limit: 9})
+			require.NoError(t, err)
+			assert.Equal(t, want, others, "at %d", at)
+		}
+		return nil
 	}))
 }

@@ -93,6 +93,24 @@ func BenchmarkDueReminders(b *testing.B) {
 	}
 }
 
+// BenchmarkStaleReminders looks for those of whom others may be due than are kept, in a clinic of so many learners of whom there are
+// none: at an instant at which what is kept of everybody's fold holds no longer, but the reminders do.
+func BenchmarkStaleReminders(b *testing.B) {
+	for _, learners := range []int{10_000, 100_000, 1_000_000} {
+		b.Run(fmt.Sprintf("learners=%d", learners), func(b *testing.B) {
+			s := crowded(b, learners)
+			b.ReportAllocs()
+			for b.Loop() {
+				require.NoError(b, s.Read(b.Context(), func(ctx context.Context, v clinic.View) error {
+					ids, err := v.StaleReminders(ctx, uuid.Nil, started.Add(20*time.Hour), clinic.Page{Limit: clinic.MaxPage})
+					require.Empty(b, ids)
+					return err
+				}))
+			}
+		})
+	}
+}
+
 // BenchmarkClaim500 does to the store what a claim of 500 reminders does, in one durable transaction. In the smaller clinic the same
 // 500 are claimed again and again, each time when the lease has run out; in the larger one it is others each time.
 func BenchmarkClaim500(b *testing.B) {

@@ -301,7 +301,7 @@ func TestAnEveningWritesFewPages(t *testing.T) {
 
 	s.checkpoint()
 	s.weigh(at.Add(time.Minute))
-	assert.LessOrEqual(t, s.perEvening("weighed, ten together", s.logged(), alone), 2.5)
+	assert.LessOrEqual(t, s.perEvening("weighed, ten together", s.logged(), alone), 3.0)
 
 	s.checkpoint()
 	s.together(chosen[alone:], at.Add(time.Minute), strandEvenings, strandEvenings+1)

@@ -148,9 +148,14 @@ func TestStatementsFindTheirWay(t *testing.T) {
 			"CORRELATED SCALAR SUBQUERY 3", "SCAN json_each VIRTUAL TABLE INDEX 1:", "USE TEMP B-TREE FOR ORDER BY",
 		}, plan(t, s, st.text))
 	}
+	assert.Equal(t, []string{
+		"SEARCH clinic USING COVERING INDEX sqlite_autoindex_clinic_1 (id=?)",
+		"CORRELATED SCALAR SUBQUERY 1", "SEARCH projection USING INDEX projection_by_stale (clinic_key=? AND stale<?)",
+		"CORRELATED SCALAR SUBQUERY 2", "SEARCH projection USING INDEX projection_unweighed (clinic_key=?)",
+	}, plan(t, s, anyToRenew.text))
 	// Only what is stale is sorted.
 	stale := plan(t, s, staleReminders.text)
-	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_stale (clinic_key=? AND stale<?)")
+	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_renew (clinic_key=? AND renew_place<?)")
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_heard (clinic_key=? AND heard_place>?)")
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_unweighed (clinic_key=? AND learner_id>?)")
 	assert.Contains(t, stale, "SEARCH projection USING INDEX projection_by_refolded (clinic_key=? AND refolded>?)")

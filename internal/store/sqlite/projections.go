@@ -18,14 +18,14 @@ var (
 	projectionByKey = statement{"read projection", `
 		SELECT p.learner_id, c.id, p.folded, p.until, p.next_due, p.reminders_until, p.reminders_renew, p.status, p.urgency,
 			p.nights_wrong, p.heard, p.nickname, p.flags, p.roster_row, p.basis, p.weighed, p.verdict, p.nearness, p.nights,
-			p.refolded, p.heard_place, p.nearness_place, p.stale
+			p.refolded, p.heard_place, p.nearness_place, p.stale, p.renew_place
 		FROM projection p JOIN clinic c USING (clinic_key) WHERE p.learner_key = ?`}
 	learnerAndClinic = statement{"find learner", `
 		SELECT l.learner_key, h.household_key, c.clinic_key, h.id
 		FROM learner l JOIN household h USING (household_key) JOIN clinic c USING (clinic_key)
 		WHERE l.id = ? AND c.id = ?`}
 	writtenOf = statement{"read projection", `
-		SELECT heard, nickname, refolded, weighed, heard_place, nearness_place, stale FROM projection WHERE learner_key = ?`}
+		SELECT heard, nickname, refolded, weighed, heard_place, nearness_place, stale, renew_place FROM projection WHERE learner_key = ?`}
 	// Both are followed by what else is to be said.
 	addProjection = statement{"save projection", `
 		INSERT INTO projection (learner_key, clinic_key, learner_id, folded, until, next_due, reminders_until, reminders_renew, status,
@@ -33,12 +33,12 @@ var (
 	changeProjection = statement{"save projection", `
 		UPDATE projection SET folded = ?2, until = ?3, next_due = ?4, reminders_until = ?5, reminders_renew = ?6, status = ?7,
 			urgency = ?8, nights_wrong = ?9, flags = ?10, roster_row = ?11, basis = ?12, verdict = ?13, nearness = ?14, nights = ?15, reminders = ?16,
-			heard_before = ?17, nearness_before = ?18, stale_before = ?19`}
+			heard_before = ?17, nearness_before = ?18, stale_before = ?19, renew_before = ?20`}
 
 	// The clinic's key comes along for whatever is read next.
 	anyToRenew = statement{"look for projections to renew", `
 		SELECT clinic_key, EXISTS (SELECT 1 FROM projection WHERE clinic_key = clinic.clinic_key AND stale <= ?2 AND until <= ?2)
-			OR EXISTS (SELECT 1 FROM projection WHERE clinic_key = clinic.clinic_key AND weighed IS NULL)
+			OR EXISTS (SELECT 1 FROM ` + unweighedRows + ` WHERE clinic_key = clinic.clinic_key AND weighed IS NULL)
 		FROM clinic WHERE id = ?1`}
 	staleProjections = statement{"list stale projections", `
 		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND until <= ?2 LIMIT ?3`}
@@ -60,7 +60,7 @@ func scanProjection(row scanner, p *keptProjection) error {
 		(*instant)(&p.RemindersUntil), (*instant)(&p.RemindersRenew), &p.Status, &p.Urgency, &p.NightsWrong, (*instant)(&p.Heard),
 		&p.Nickname, asList(&p.Flags), (*document)(&p.Row), (*hash)(&p.Weighed.Basis), (*document)(&p.Weighed.Doc),
 		&p.Verdict, &p.Nearness, (*nights)(&p.Nights), &p.refolded,
-		&p.places.heard, &p.places.nearness, &p.places.stale)
+		&p.places.heard, &p.places.nearness, &p.places.stale, &p.places.renew)
 }
 
 // Projection implements clinic.ProjectionView.
@@ -172,13 +172,14 @@ type written struct {
 }
 
 func scanWritten(row scanner, w *written) error {
-	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed), &w.places.heard, &w.places.nearness, &w.places.stale)
+	return row.Scan(&w.heard, &w.nickname, &w.refolded, (*document)(&w.weighed),
+		&w.places.heard, &w.places.nearness, &w.places.stale, &w.places.renew)
 }
 
 // places are where a row is in the indexes that an evening's upload would move it in, each onto other pages. Until it is weighed, which
 // is soon and with others, it stays where it was, and whoever reads those orders looks at the unweighed beside them.
 type places struct {
-	heard, nearness, stale int64
+	heard, nearness, stale, renew int64
 }
 
 // noteBeside remembers what there is beside the row of a projection, as whoever replaces it has read it. What is in the row alone is not in
@@ -216,7 +217,7 @@ func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Project
 	if now.refolded == now.heard && before.refolded <= now.refolded {
 		now.refolded = before.refolded
 	}
-	values = append(values, before.places.heard, before.places.nearness, before.places.stale)
+	values = append(values, before.places.heard, before.places.nearness, before.places.stale, before.places.renew)
 	changed, values := now.after(before, values)
 	return t.execOne(ctx, statement{changeProjection.task, changeProjection.text + changed + ` WHERE learner_key = ?1`}, values...)
 }

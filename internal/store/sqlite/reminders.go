@@ -54,7 +54,7 @@ var (
 				AND kind IN (SELECT value FROM json_each(?3))
 			ORDER BY ready, id LIMIT ?4) AS named`}
 	staleReminders = statement{"list stale reminders", `
-		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND stale <= ?2 AND reminders_renew <= ?2 AND learner_id > ?3
+		SELECT learner_id FROM projection WHERE clinic_key = ?1 AND renew_place <= ?2 AND reminders_renew <= ?2 AND learner_id > ?3
 		UNION SELECT learner_id FROM projection WHERE clinic_key = ?1 AND heard_place > ?2 AND folded > ?2 AND learner_id > ?3
 		UNION SELECT learner_id FROM projection
 			WHERE clinic_key = ?1 AND weighed IS NULL AND heard > ?2 AND folded > ?2 AND learner_id > ?3

@@ -11,32 +11,35 @@ import (
 )
 
 // rosterFilter is what the orders have in common; a filter that is empty lets everything through.
-const rosterFilter = ` FROM projection
+const rosterFilter = `
 	WHERE clinic_key = ?1 AND (?2 = '' OR status = ?2)
 		AND (?3 = '' OR EXISTS (SELECT 1 FROM json_each(flags) WHERE value = ?3))
 		AND (?7 = '' OR verdict = ?7) AND (?8 IS NULL OR heard < ?8) AND nights_wrong >= ?9`
 
+// unweighedRows are found by their own index, which SQLite is told: of the others that begin with a clinic each looks as good to it.
+const unweighedRows = `projection INDEXED BY projection_unweighed`
+
 // The first column is the place's number as the index has it, so negated where the order is from the top down.
 var (
 	rosterByUrgency = statement{"list roster", `
-		SELECT urgency_down, '', learner_id, roster_row` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
+		SELECT urgency_down, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
 		ORDER BY urgency_down, learner_id LIMIT ?6`}
 	rosterByWrong = statement{"list roster", `
-		SELECT wrong_down, '', learner_id, roster_row` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
+		SELECT wrong_down, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
 		ORDER BY wrong_down, learner_id LIMIT ?6`}
 	// In these two the unweighed are still where they were before, and are looked at beside.
 	rosterByHeard = statement{"list roster", `
-		SELECT heard_place, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NOT NULL AND (heard_place, learner_id) > (?4, ?5)
+		SELECT heard_place, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (heard_place, learner_id) > (?4, ?5)
 		UNION ALL
-		SELECT heard, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NULL AND (heard, learner_id) > (?4, ?5)
+		SELECT heard, '', learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (heard, learner_id) > (?4, ?5)
 		ORDER BY 1, 3 LIMIT ?6`}
 	rosterByNearness = statement{"list roster", `
-		SELECT nearness_place, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NOT NULL AND (nearness_place, learner_id) > (?4, ?5)
+		SELECT nearness_place, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (nearness_place, learner_id) > (?4, ?5)
 		UNION ALL
-		SELECT -nearness, '', learner_id, roster_row` + rosterFilter + ` AND weighed IS NULL AND (-nearness, learner_id) > (?4, ?5)
+		SELECT -nearness, '', learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (-nearness, learner_id) > (?4, ?5)
 		ORDER BY 1, 3 LIMIT ?6`}
 	rosterByNickname = statement{"list roster", `
-		SELECT 0, nickname_order, learner_id, roster_row` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
+		SELECT 0, nickname_order, learner_id, roster_row FROM projection` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
 		ORDER BY nickname_order, learner_id LIMIT ?6`}
 )
 
