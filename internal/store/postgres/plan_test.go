@@ -44,6 +44,8 @@ func TestStatementsFindTheirWay(t *testing.T) {
 	defer conn.Release()
 	for _, text := range []string{
 		`SET plan_cache_mode = force_generic_plan`, `SET enable_seqscan = off`, `SET enable_sort = off`, `SET enable_bitmapscan = off`,
+		// A table that was vacuumed while it was empty is taken for one that stays so, in which any index is as good as another.
+		`UPDATE pg_class SET reltuples = -1 WHERE relkind = 'r'`,
 	} {
 		_, err := conn.Exec(t.Context(), text)
 		require.NoError(t, err)
