@@ -57,6 +57,16 @@ func small() clinic.Clinic { return clinic.Clinic{ID: uuid.New(), Created: start
 
 func adds(ctx context.Context, tx clinic.Tx) error { return tx.AddClinic(ctx, small()) }
 
+// runs adds a clinic after so many statements.
+func runs(ctx context.Context, tx clinic.Tx, statements int) error {
+	for range statements {
+		if _, err := tx.Epoch(ctx); err != nil {
+			return err
+		}
+	}
+	return adds(ctx, tx)
+}
+
 // logged is what the write-ahead log holds: its frames, each a page, and the commits among them. The format is in "WAL-mode File
 // Format" of SQLite's documentation: a header of 32 bytes, then frames with one of 24 of which the second word is not 0 for a commit.
 func logged(t testing.TB, s *Store) (frames, commits int) {
@@ -96,16 +106,55 @@ func TestALongWriterEndsTheGroup(t *testing.T) {
 	t.Parallel()
 	s := newStore(t)
 	long := func(ctx context.Context, tx clinic.Tx) error {
-		for range statementsInGroup {
-			if _, err := tx.Epoch(ctx); err != nil {
-				return err
-			}
-		}
-		return adds(ctx, tx)
+		return runs(ctx, tx, statementsInGroup)
 	}
 	before := commitsIn(t, s)
 	require.NoError(t, errors.Join(together(t, s, adds, long, adds)...))
 	assert.Equal(t, 2, commitsIn(t, s)-before)
+}
+
+// TestAGroupGoesOnWhileCommitsTakeLonger lets another come after a long writer, at different times after the group began.
+func TestAGroupGoesOnWhileCommitsTakeLonger(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		says        string
+		took        [2]time.Duration // the commits before
+		worked      time.Duration
+		wantCommits int
+	}{
+		{"a slow disk", [2]time.Duration{30 * time.Millisecond, 20 * time.Millisecond}, 39 * time.Millisecond, 1},
+		{"a slow disk, for as long as that is worth", [2]time.Duration{30 * time.Millisecond, 20 * time.Millisecond}, 40 * time.Millisecond, 2},
+		{"a commit that took long for once", [2]time.Duration{time.Second, time.Millisecond}, 39 * time.Millisecond, 2},
+		{"the one before it", [2]time.Duration{time.Millisecond, time.Second}, 39 * time.Millisecond, 2},
+	} {
+		s := newStore(t)
+		s.commits = c.took
+		now := started
+		s.options.Now = func() time.Time { return now }
+		long := func(ctx context.Context, tx clinic.Tx) error {
+			now = now.Add(c.worked)
+			return runs(ctx, tx, statementsInGroup)
+		}
+		before := commitsIn(t, s)
+		require.NoError(t, errors.Join(together(t, s, adds, long, adds)...))
+		assert.Equal(t, c.wantCommits, commitsIn(t, s)-before, c.says)
+	}
+}
+
+// TestHowLongCommitsTook notes it of the last two.
+func TestHowLongCommitsTook(t *testing.T) {
+	t.Parallel()
+	s := newStore(t)
+	now := started
+	s.options.Now = func() time.Time {
+		now = now.Add(time.Duration(now.Second()+1) * time.Second) // each look comes later after the one before
+		return now
+	}
+	require.NoError(t, s.InTx(t.Context(), adds)) // begins at 1 s; its commit takes from 3 to 7
+	assert.Equal(t, [2]time.Duration{4 * time.Second, 0}, s.commits)
+	now = started
+	require.NoError(t, s.InTx(t.Context(), adds))
+	assert.Equal(t, [2]time.Duration{4 * time.Second, 4 * time.Second}, s.commits)
 }
 
 // TestWhoWaitedWithTheRefused is refused too, and need not wait as long once more.

@@ -31,7 +31,7 @@ type Options struct {
 	Logger *slog.Logger
 	// NewID makes the epoch of a new database.
 	NewID func() uuid.UUID
-	// Now says when a migration was applied.
+	// Now says when a migration was applied, and how long a commit takes.
 	Now func() time.Time
 	// Readers is how many transactions can read at the same time; 0 stands for 4.
 	Readers int
@@ -58,8 +58,9 @@ var (
 type Store struct {
 	options Options
 	path    string
-	writer  *pool // of one connection
-	queue   queue // for it
+	writer  *pool            // of one connection
+	queue   queue            // for it
+	commits [2]time.Duration // how long the last two took; for who has the turn
 	readers *pool
 }
 

@@ -282,14 +282,14 @@ func sorted(values map[string]float64, form string) string {
 }
 
 // TestAnEveningWritesFewPages counts the pages that evenings write to the log, where the time of a commit and the life of the disk go:
-// each alone, with the weighing that follows, and fifty that share a commit.
+// each alone, with the weighing that follows, and twenty and fifty that share a commit.
 func TestAnEveningWritesFewPages(t *testing.T) {
 	t.Parallel()
-	const alone, together = 24, 50
+	const alone, some, together = 72, 20, 50
 	s := newStrand(t)
-	var chosen []strandFamily // from all over the clinic
-	for i := range alone + together {
-		chosen = append(chosen, s.families[i*strandFamilies/(alone+together)])
+	var chosen []strandFamily // any of them in a row are from all over the clinic
+	for i := range alone + some + together {
+		chosen = append(chosen, s.families[i*101%strandFamilies])
 	}
 	at := s.night(strandEvenings)
 
@@ -304,7 +304,11 @@ func TestAnEveningWritesFewPages(t *testing.T) {
 	assert.LessOrEqual(t, s.perEvening("weighed, ten together", s.logged(), alone), 3.0)
 
 	s.checkpoint()
-	s.together(chosen[alone:], at.Add(time.Minute), strandEvenings, strandEvenings+1)
+	s.together(chosen[alone:alone+some], at.Add(time.Minute), strandEvenings, strandEvenings+1)
+	assert.LessOrEqual(t, s.perEvening("twenty together", s.logged(), some), 5.0)
+
+	s.checkpoint()
+	s.together(chosen[alone+some:], at.Add(time.Minute), strandEvenings, strandEvenings+1)
 	assert.LessOrEqual(t, s.perEvening("fifty together", s.logged(), together), 3.5)
-	s.octets(strandFamilies*strandEvenings + alone + together)
+	s.octets(strandFamilies*strandEvenings + alone + some + together)
 }
