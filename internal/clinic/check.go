@@ -117,7 +117,7 @@ func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) er
 	f = f.whole()
 	r.Households++
 	r.Entries += len(f.stored)
-	r.checkChain(id, f.stored, f.head)
+	r.checkChain(f)
 	r.checkEntries(f)
 	for _, learner := range f.learners {
 		r.Learners++
@@ -157,14 +157,15 @@ func (r *Report) misfolded(f *family, learner Learner, found []string) {
 	}
 }
 
-func (r *Report) checkChain(id uuid.UUID, stored []StoredEntry, head Head) {
+func (r *Report) checkChain(f *family) {
+	id, head := f.household.ID, f.head
 	var at Head
-	for i := range stored {
-		e := &stored[i]
+	for i := range f.stored {
+		e := f.entry(i)
 		if e.Rev != at.Rev+1 {
 			r.differs(id, InChain, "revision %d follows revision %d", e.Rev, at.Rev)
 		}
-		if chained(at.Chain, e) != e.Chain {
+		if chained(at.Chain, &e) != e.Chain {
 			r.differs(id, InChain, "the chain breaks at revision %d: it, or its entry, has been altered", e.Rev)
 		}
 		at = Head{Rev: e.Rev, Chain: e.Chain}
@@ -179,7 +180,7 @@ func (r *Report) checkChain(id uuid.UUID, stored []StoredEntry, head Head) {
 func (r *Report) checkEntries(f *family) {
 	revs := make(map[uuid.UUID]int64, len(f.stored))
 	for i := range f.stored {
-		e := &f.stored[i]
+		e := f.entry(i)
 		if rev, twice := revs[e.ID]; twice {
 			r.differs(f.household.ID, InEntry, "the entry at revision %d has the id of that at revision %d", e.Rev, rev)
 		}

@@ -95,6 +95,13 @@ func (s *Service) Entries(ctx context.Context, p access.Principal, learner uuid.
 		if err != nil {
 			return ListedEntries{}, err
 		}
+		f, same, err := f.withTexts(ctx, view, page.After)
+		if err == nil && !same {
+			err = ErrChanged // which the edition rules out
+		}
+		if err != nil {
+			return ListedEntries{}, err
+		}
 		return s.listed(f, learner, page, now), nil
 	})
 }

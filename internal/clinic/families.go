@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"context"
 	"sync"
 	"unsafe"
 
@@ -75,7 +76,7 @@ func (f *families) forget(household uuid.UUID) {
 func (f *family) size() int {
 	size := sizeOfHousehold + len(f.devices)*sizeOfDevice + (cap(f.stored)-len(f.stored))*sizeOfEntry
 	for i := range f.stored {
-		size += sizeOfEntry + cap(f.stored[i].Sent) + cap(f.stored[i].Problem)
+		size += sizeOfEntry + cap(f.stored[i].Problem)
 	}
 	for _, deliveries := range f.past {
 		for i := range deliveries {
@@ -96,11 +97,71 @@ func (f *family) size() int {
 	return size
 }
 
-// lean returns the family without what is soon made again of the rest.
+// lean returns the family without what is soon made again of the rest, and without what was sent, which few ask for again.
 func (f *family) lean() *family {
 	lean := *f
-	lean.record, lean.stamped, lean.members = nil, nil, nil
+	lean.record, lean.stamped, lean.members, lean.sent = nil, nil, nil, nil
 	return &lean
+}
+
+// textsOf returns what was sent of each entry.
+func textsOf(entries []StoredEntry) [][]byte {
+	texts := make([][]byte, len(entries))
+	for i := range entries {
+		texts[i] = entries[i].Sent
+	}
+	return texts
+}
+
+// clearTexts takes what was sent out of entries that are to be kept.
+func clearTexts(entries []StoredEntry) {
+	for i := range entries {
+		entries[i].Sent = nil
+	}
+}
+
+// text returns what was sent of the nth stored entry, which must have been read.
+func (f *family) text(n int) []byte { return f.sent[n-(len(f.stored)-len(f.sent))] }
+
+// entry returns the nth stored entry with what was sent.
+func (f *family) entry(n int) StoredEntry {
+	e := f.stored[n]
+	e.Sent = f.text(n)
+	return e
+}
+
+// untold returns up to which revision a cursor is told of, and whether the family holds more than that. Of none, and where the cursor is of
+// another history, it does not.
+func (f *family) untold(cursor string) (after int64, more bool) {
+	if f == nil {
+		return 0, false
+	}
+	at, err := f.bookmarkOf(cursor)
+	return at.rev, err == nil && f.countUpTo(at.rev) < len(f.stored)
+}
+
+// entriesView is where entries are read.
+type entriesView interface {
+	Entries(ctx context.Context, household uuid.UUID, after int64, limit int) ([]StoredEntry, error)
+}
+
+// withTexts returns a family of which at least what was sent after a revision is known, as it is in a view; false where the view has another
+// history.
+func (f *family) withTexts(ctx context.Context, view entriesView, after int64) (*family, bool, error) {
+	wanted := len(f.stored) - f.countUpTo(after)
+	if wanted <= len(f.sent) {
+		return f, true, nil
+	}
+	entries, err := view.Entries(ctx, f.household.ID, after, 0)
+	if err != nil {
+		return nil, false, err
+	}
+	if len(entries) < wanted || entries[wanted-1].Chain != f.head.Chain {
+		return nil, false, nil
+	}
+	told := *f
+	told.sent = textsOf(entries[:wanted])
+	return &told, true, nil
 }
 
 // reading is what the door made of an entry. Nobody changes it.
@@ -120,10 +181,13 @@ func (f *family) membersOf(n int) door.Members {
 	if at := n - (len(f.stored) - len(f.members)); at >= 0 {
 		return f.members[at]
 	}
-	return reread(&f.stored[n]).Members
+	return f.reread(n).Members
 }
 
-func reread(e *StoredEntry) door.Reading { return door.Reread(e.Sent, e.Schema, e.Author.Role) }
+func (f *family) reread(n int) door.Reading {
+	e := &f.stored[n]
+	return door.Reread(f.text(n), e.Schema, e.Author.Role)
+}
 
 // readingsFor returns the readings of a family's entries that hold for the first of those stored: all, if the last of them is still there,
 // since its chain is over all before it and everything about them; else none, as of another history after a restore.

@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"context"
 	"fmt"
 	"runtime"
 	"slices"
@@ -36,6 +37,16 @@ func entriesOf(eases ...int) []StoredEntry {
 	return entries
 }
 
+// holding returns a family of entries as it is read from a store.
+func holding(entries []StoredEntry) *family {
+	f := &family{stored: slices.Clone(entries), sent: textsOf(entries)}
+	clearTexts(f.stored)
+	if last := len(entries) - 1; last >= 0 {
+		f.head = Head{Rev: entries[last].Rev, Chain: entries[last].Chain}
+	}
+	return f
+}
+
 // eases returns what tries were read to say.
 func eases(t *testing.T, read []reading) []int {
 	t.Helper()
@@ -69,7 +80,8 @@ func TestReadingsAreOfTheHistoryThatIs(t *testing.T) {
 		{nil, nil, 0},
 		{one, []int{1, 2, 3}, 3},
 	} {
-		f := &family{stored: c.stored, read: known.readingsFor(c.stored)}
+		f := holding(c.stored)
+		f.read = known.readingsFor(c.stored)
 		assert.Equal(t, c.again, len(c.stored)-len(f.read), "%v", c.want)
 		before := slices.Clone(f.read)
 		known = f.whole().lean()
@@ -83,13 +95,49 @@ func TestReadingsAreOfTheHistoryThatIs(t *testing.T) {
 // TestMembersAreReadAgain compares the members of an entry whose reading was kept with those of one that was not.
 func TestMembersAreReadAgain(t *testing.T) {
 	t.Parallel()
-	e := &entriesOf(3)[0]
-	whole := (&family{stored: []StoredEntry{*e}}).whole()
+	read := holding(entriesOf(3))
+	whole := read.whole()
 	lean := whole.lean()
 	assert.Empty(t, lean.members)
 	require.Len(t, whole.members, 1, "a lean one is another")
+	lean.sent = read.sent
 	assert.Equal(t, whole.membersOf(0), lean.membersOf(0))
 	assert.Equal(t, `"try"`, string(lean.membersOf(0).Kind))
+}
+
+// TestWhatWasSentIsReadAgain asks for what was sent after several revisions of a family in memory, and of one with another history.
+func TestWhatWasSentIsReadAgain(t *testing.T) {
+	t.Parallel()
+	all := entriesOf(1, 2, 3, 4)
+	kept := holding(all[:3]).whole().lean()
+	require.Empty(t, kept.sent)
+	stored := texts{all}
+	for after, want := range []([][]byte){{all[0].Sent, all[1].Sent, all[2].Sent}, {all[1].Sent, all[2].Sent}, {all[2].Sent}, nil} {
+		told, same, err := kept.withTexts(t.Context(), stored, int64(after))
+		require.NoError(t, err)
+		assert.True(t, same)
+		assert.Equal(t, want, told.sent, "after %d; what has come since is not of this family", after)
+	}
+	assert.Empty(t, kept.sent, "which others use")
+
+	whole := holding(all[:3])
+	told, same, err := whole.withTexts(t.Context(), nil, 0)
+	require.NoError(t, err)
+	assert.True(t, same)
+	assert.Same(t, whole, told, "nothing is read that is there")
+
+	for name, other := range map[string]texts{"shorter": {all[:2]}, "another": {entriesOf(1, 2, 4)}} {
+		_, same, err := kept.withTexts(t.Context(), other, 1)
+		require.NoError(t, err, name)
+		assert.False(t, same, name)
+	}
+}
+
+// texts is a view that knows nothing but entries.
+type texts struct{ entries []StoredEntry }
+
+func (v texts) Entries(_ context.Context, _ uuid.UUID, after int64, _ int) ([]StoredEntry, error) {
+	return slices.Clone(v.entries[min(int(after), len(v.entries)):]), nil
 }
 
 // TestWhoComesFirstGoesOnInTheSameArrays lets several go on from one family at once: the first without a copy, the others with one, and
@@ -97,7 +145,7 @@ func TestMembersAreReadAgain(t *testing.T) {
 func TestWhoComesFirstGoesOnInTheSameArrays(t *testing.T) {
 	t.Parallel()
 	all := entriesOf(1, 2, 3, 4, 5)
-	first := (&family{stored: all[:1]}).with(all[1:2], nil, uuid.Nil, time.Time{}).lean()
+	first := holding(all[:1]).with(all[1:2], nil, uuid.Nil, time.Time{}).lean()
 	nexts := make([]*family, 3)
 	var group sync.WaitGroup
 	for i := range nexts {
@@ -107,14 +155,16 @@ func TestWhoComesFirstGoesOnInTheSameArrays(t *testing.T) {
 	same := 0
 	for i, next := range nexts {
 		assert.Equal(t, []int{1, 2, 3 + i}, eases(t, next.read))
-		assert.Equal(t, append(all[:2:2], all[2+i]), next.stored)
+		assert.Equal(t, holding(append(all[:2:2], all[2+i])).stored, next.stored)
+		assert.Equal(t, [][]byte{all[2+i].Sent}, next.sent, "of what came just now")
 		same += b2i(&next.stored[0] == &first.stored[0] && &next.read[0] == &first.read[0])
 	}
 	assert.Equal(t, 1, same)
 	assert.Equal(t, []int{1, 2}, eases(t, first.read))
-	assert.Greater(t, first.size(), (&family{stored: all[:2]}).whole().lean().size(), "the room is counted")
+	assert.Greater(t, first.size(), holding(all[:2]).whole().lean().size(), "the room is counted")
 
-	known := &family{stored: all[:2], read: first.readingsFor(first.stored)} // as it is read anew
+	known := holding(all[:2]) // as it is read anew
+	known.read = first.readingsFor(first.stored)
 	assert.NotSame(t, &first.read[0], &known.with(all[3:4], nil, uuid.Nil, time.Time{}).read[0])
 	assert.Same(t, &nexts[0].stored[0], &nexts[0].with(nil, nil, uuid.Nil, time.Time{}).stored[0], "nothing is copied for who hands in nothing")
 }
@@ -149,7 +199,7 @@ func TestFamiliesAreBounded(t *testing.T) {
 	t.Parallel()
 	var known families
 	made := func(n byte, octets int) *family {
-		return &family{household: Household{ID: uuid.UUID{n}}, stored: []StoredEntry{{Sent: make([]byte, octets)}}}
+		return &family{household: Household{ID: uuid.UUID{n}}, stored: []StoredEntry{{Problem: make([]byte, octets)}}}
 	}
 	for n := range byte(20) {
 		f := made(n, mostKept/4-sizeOfHousehold)
@@ -173,11 +223,10 @@ func TestFamiliesAreBounded(t *testing.T) {
 func TestASizeIsWhatAFamilyTakes(t *testing.T) {
 	for name, made := range map[string]func() *family{
 		"of entries": func() *family {
-			f := &family{stored: entriesOf(1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5)}
-			return f.whole().lean()
+			return holding(entriesOf(1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5)).whole().lean()
 		},
 		"of flaws": func() *family {
-			f := &family{stored: entriesOf(1)}
+			f := holding(entriesOf(1))
 			f.stored[0].Problem = make([]byte, 50_000)
 			return f.whole().lean()
 		},
@@ -213,7 +262,9 @@ func TestASizeIsWhatAFamilyTakes(t *testing.T) {
 func TestWhatWaitsIsSmall(t *testing.T) {
 	t.Parallel()
 	learner := uuid.UUID{15: 1}
-	whole := (&family{learners: []Learner{{ID: learner, BirthMonth: "2020-03"}}, stored: entriesOf(1, 2, 3)}).whole()
+	read := holding(entriesOf(1, 2, 3))
+	read.learners = []Learner{{ID: learner, BirthMonth: "2020-03"}}
+	whole := read.whole()
 	f, err := whole.fold(nil, time.Date(2027, 3, 2, 12, 0, 0, 0, time.UTC))
 	require.NoError(t, err)
 	kept, renewed := f.lean(), f.renewed[0].Projection
@@ -221,6 +272,7 @@ func TestWhatWaitsIsSmall(t *testing.T) {
 	f.letGo()
 	assert.Nil(t, f.record)
 	assert.Nil(t, f.stamped)
+	assert.Nil(t, f.sent)
 	assert.Zero(t, f.renewed[0].view)
 	assert.Equal(t, kept, f.lean())
 	assert.Equal(t, renewed, f.renewed[0].Projection)

@@ -33,7 +33,8 @@ type FeedEntry struct {
 	Sent jsontext.Value
 }
 
-// feedEntry returns the nth stored entry of a whole family as a reader gets it; a nil reader is the clinic, who reads everything.
+// feedEntry returns the nth stored entry of a whole family, of which it is known what was sent, as a reader gets it; a nil reader is the
+// clinic, who reads everything.
 //
 // Of an entry that is sealed, since its author had withdrawn consent, nobody gets more than that it is there.
 func (s *Service) feedEntry(f *family, n int, reader *practice.Author) FeedEntry {
@@ -50,14 +51,14 @@ func (s *Service) feedEntry(f *family, n int, reader *practice.Author) FeedEntry
 	}
 	others := reader != nil && *reader != e.Author
 	if len(e.Problem) > 0 {
-		told.Members = readable(e, &read.Entry)
+		told.Members = readable(e, f.text(n), &read.Entry)
 		if !others {
-			told.Sent = asJSON(e.Sent)
+			told.Sent = asJSON(f.text(n))
 		}
 		return told
 	}
 	if told.Members = f.membersOf(n); read.Body == nil {
-		told.Members = known(membersOf(e.Sent))
+		told.Members = known(membersOf(f.text(n)))
 	}
 	if others {
 		told.Body = withoutPrivateWords(told.Body, string(told.Kind))
@@ -112,7 +113,7 @@ func readMembers(sent []byte) (map[string]jsontext.Value, error) {
 var errNoObject = errors.New("not one JSON object")
 
 // readable returns the members of a quarantined entry that could be read, never its body.
-func readable(e *StoredEntry, entry *practice.Entry) (m door.Members) {
+func readable(e *StoredEntry, sent []byte, entry *practice.Entry) (m door.Members) {
 	put := func(into *jsontext.Value, text string) { *into, _ = jsontext.AppendQuote(nil, text) }
 	if entry.Subject.UUID != uuid.Nil {
 		put(&m.Subject, entry.Subject.String())
@@ -123,7 +124,7 @@ func readable(e *StoredEntry, entry *practice.Entry) (m door.Members) {
 	if !entry.Recorded.IsZero() {
 		put(&m.Recorded, entry.Recorded.String())
 	}
-	if kind := membersOf(e.Sent)["kind"]; kind.Kind() == '"' {
+	if kind := membersOf(sent)["kind"]; kind.Kind() == '"' {
 		m.Kind = kind
 	}
 	return m

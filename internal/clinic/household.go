@@ -28,11 +28,12 @@ type family struct {
 	enrolments map[uuid.UUID][]practice.Enrolment // by learner
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
-	record     *practice.Record   // nil of a family that is lean
-	read       []reading          // of each stored entry; of one that is lean, of the first
-	members    []door.Members     // of the last entries, those that were read just now
-	stamped    []practice.Stamped // none of one that is lean
-	stored     []StoredEntry
+	record     *practice.Record                  // nil of a family that is lean
+	read       []reading                         // of each stored entry; of one that is lean, of the first
+	members    []door.Members                    // of the last entries, those that were read just now
+	stamped    []practice.Stamped                // none of one that is lean
+	stored     []StoredEntry                     // without Sent
+	sent       [][]byte                          // what was sent, of the last entries: those that were read from the store or came just now
 	extended   *atomic.Bool                      // whether somebody has gone on behind stored and read, in their arrays; nil where nobody may
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
 	followUps  map[uuid.UUID][]FollowUp          // by learner
@@ -86,7 +87,7 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 	}
 	f := &family{
 		edition: folder.Edition, household: folder.Household, head: folder.Head, learners: folder.Learners, devices: folder.Devices,
-		people: peopleOf(&folder), stored: folder.Entries,
+		people: peopleOf(&folder), stored: folder.Entries, sent: textsOf(folder.Entries),
 		enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{},
 		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{}, kept: map[uuid.UUID]*Projection{},
 	}
@@ -100,6 +101,7 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 		p := &folder.Projections[i]
 		f.kept[p.Learner] = p
 	}
+	clearTexts(f.stored)
 	f.read = known.readingsFor(f.stored)
 	return f, f.enrol(&folder)
 }
@@ -136,7 +138,7 @@ func (f *family) bringIn(last []*door.Reading) {
 		if at >= 0 && last[at] != nil {
 			f.take(*last[at])
 		} else {
-			f.take(reread(&f.stored[i]))
+			f.take(f.reread(i))
 		}
 	}
 	f.stamped = stampedOf(f.stored, f.read, f.people)
@@ -153,6 +155,8 @@ func (f *family) with(added []StoredEntry, read []*door.Reading, heard uuid.UUID
 	if last := len(added) - 1; last >= 0 {
 		first = f.extended != nil && f.extended.CompareAndSwap(false, true)
 		next.stored, next.extended = append(withRoom(f.stored, len(added), first), added...), new(atomic.Bool)
+		clearTexts(next.stored[len(f.stored):])
+		next.sent = slices.Concat(f.sent, textsOf(added))
 		next.head = Head{Rev: added[last].Rev, Chain: added[last].Chain}
 	}
 	next.read = withRoom(f.read, len(next.stored)-len(f.read), first)

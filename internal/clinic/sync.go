@@ -107,24 +107,39 @@ func (c *call) foresee(ctx context.Context) (*outcome, error) {
 	if _, refused := c.rights.permit(c.caller, "sync"); refused != nil {
 		return nil, nil //nolint:nilnil // it comes to nothing, as whoever asks is told in its place
 	}
-	family := c.families.of(c.caller.HouseholdID)
-	if family == nil {
-		err := c.Store.Read(ctx, func(ctx context.Context, view View) (err error) {
-			family, err = readFamily(ctx, view, c.caller.HouseholdID, nil)
-			return err
-		})
-		if fault.KindOf(err) == fault.NotFound {
-			return nil, nil //nolint:nilnil // as above
-		}
-		if err != nil {
-			return nil, err
-		}
+	family, err := c.family(ctx)
+	if fault.KindOf(err) == fault.NotFound {
+		return nil, nil //nolint:nilnil // as above
+	}
+	if err != nil {
+		return nil, err
 	}
 	o := c.on(family)
+	o.from = o.from.lean()
 	if o.folded != nil {
 		o.folded.letGo()
 	}
 	return o, nil
+}
+
+// family returns the household as it is kept in memory, if what was sent of all that the call may tell is known too; else as it is read.
+func (c *call) family(ctx context.Context) (f *family, err error) {
+	known := c.families.of(c.caller.HouseholdID)
+	after, untold := known.untold(c.request.Cursor)
+	if known != nil && !untold {
+		return known, nil
+	}
+	err = c.Store.Read(ctx, func(ctx context.Context, view View) error {
+		if untold {
+			told, same, err := known.withTexts(ctx, view, after)
+			if f = told; err != nil || same {
+				return err
+			}
+		}
+		f, err = readFamily(ctx, view, c.caller.HouseholdID, nil)
+		return err
+	})
+	return f, err
 }
 
 // on works out what the call comes to in a household.

@@ -184,37 +184,12 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 	if limit == 0 {
 		limit = -1 // SQLite's word for all
 	}
-	found, err := v.entries(ctx, entriesAfter, key, after, limit)
-	if err == nil && after == 0 && limit < 0 {
-		v.noteIDs(key, found)
-	}
-	return found, err
-}
-
-// noteIDs remembers the ids of a household's entries, all of which have just been read.
-func (w *work) noteIDs(household int64, entries []clinic.StoredEntry) {
-	ids := make(map[uuid.UUID]bool, len(entries))
-	for i := range entries {
-		ids[entries[i].ID] = true
-	}
-	w.known.ids[household] = ids
+	return v.entries(ctx, entriesAfter, key, after, limit)
 }
 
 // Folder implements clinic.RecordView.
 func (v view) Folder(ctx context.Context, household uuid.UUID) (clinic.Folder, error) {
 	return clinic.FolderOf(ctx, v, household)
-}
-
-// idsOf returns the ids of a household's entries.
-func (w *work) idsOf(ctx context.Context, household int64) (map[uuid.UUID]bool, error) {
-	return remembered(w.known.ids, household, func() (map[uuid.UUID]bool, error) {
-		joined, err := one(ctx, w, idsOfHousehold, value[[]byte], household)
-		ids := make(map[uuid.UUID]bool, len(joined)/len(uuid.UUID{}))
-		for id := range slices.Chunk(joined, len(uuid.UUID{})) {
-			ids[uuid.UUID(id)] = true
-		}
-		return ids, err
-	})
 }
 
 // LockHouseholds implements clinic.RecordTx. The transaction has kept all other writers out since it began.
@@ -230,10 +205,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, be
 	if err != nil {
 		return err
 	}
-	if last := len(before) - 1; last >= 0 && before[last].Rev == head.Rev && before[last].Chain == head.Chain {
-		t.noteIDs(head.key, before) // which are all that there are, since the chain is over each of them
-	}
-	if err := t.refuseKnown(ctx, head.key, entries); err != nil {
+	if err := t.refuseKnown(ctx, head, entries, before); err != nil {
 		return err
 	}
 	rows := make([][]any, len(entries))
@@ -259,17 +231,31 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, be
 }
 
 // refuseKnown answers Conflict where an id is there already, or twice among those that are new. Nobody else can write meanwhile.
-func (t *tx) refuseKnown(ctx context.Context, household int64, entries []clinic.StoredEntry) error {
-	known, err := t.idsOf(ctx, household)
+func (t *tx) refuseKnown(ctx context.Context, head keyedHead, entries, before []clinic.StoredEntry) error {
+	added := make(map[uuid.UUID]bool, len(entries))
+	for i := range entries {
+		added[entries[i].ID] = true
+	}
+	if len(added) < len(entries) {
+		return errTaken
+	}
+	// The chain is over each of them, so these are all that there are.
+	if last := len(before) - 1; last >= 0 && before[last].Rev == head.Rev && before[last].Chain == head.Chain {
+		for i := range before {
+			if added[before[i].ID] {
+				return errTaken
+			}
+		}
+		return nil
+	}
+	joined, err := one(ctx, t.work, idsOfHousehold, value[[]byte], head.key)
 	if err != nil {
 		return err
 	}
-	delete(t.known.ids, household)
-	for i := range entries {
-		if known[entries[i].ID] {
+	for id := range slices.Chunk(joined, len(uuid.UUID{})) {
+		if added[uuid.UUID(id)] {
 			return errTaken
 		}
-		known[entries[i].ID] = true
 	}
 	return nil
 }

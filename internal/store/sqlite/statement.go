@@ -90,7 +90,6 @@ type memo struct {
 	placed     map[uuid.UUID]placedDevice
 	heads      map[uuid.UUID]keyedHead        // by household
 	trails     map[uuid.UUID]audit.Head       // by clinic, as far as the transaction itself has come
-	ids        map[int64]map[uuid.UUID]bool   // of entries, by the household's key
 	reminders  map[int64][]clinic.DueReminder // by the learner's key, as the others
 	concerns   map[int64][]clinic.ProjectedConcern
 	written    map[int64]written
@@ -101,7 +100,6 @@ func newMemo() memo {
 	return memo{
 		clinics: map[uuid.UUID]int64{}, households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
 		devices: map[int64]ownedDevice{}, placed: map[uuid.UUID]placedDevice{}, heads: map[uuid.UUID]keyedHead{}, trails: map[uuid.UUID]audit.Head{},
-		ids:       map[int64]map[uuid.UUID]bool{},
 		reminders: map[int64][]clinic.DueReminder{},
 		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{}, changed: map[int64]bool{},
 	}
