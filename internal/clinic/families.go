@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"context"
+	"math"
 	"sync"
 	"unsafe"
 
@@ -14,7 +15,9 @@ import (
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 16 << 20
-	// What each takes in memory, about, beside its texts: an entry as it is stored and as the door read it; a household with its people,
+	// ordinary is how long an entry is, as it was sent, in which there is little to read but what every entry has.
+	ordinary = 600
+	// What each takes in memory, about, beside its texts: an ordinary entry as it is stored and as the door read it; a household with its people,
 	// plans and enrolments; a device; a reminder, a try to deliver it and what came of following a family up; what is kept of a fold.
 	sizeOfEntry     = 600
 	sizeOfHousehold = 5 << 10
@@ -26,7 +29,7 @@ const (
 )
 
 // families are households as they were read or folded last, kept in memory so that the next call about one reads nothing but whether it
-// is still of the same edition. The zero value is empty. Safe for concurrent use.
+// is still of the same edition, and what was sent if that is to be told. The zero value is empty. Safe for concurrent use.
 //
 // Only what is known to be committed may be kept.
 type families struct {
@@ -77,6 +80,9 @@ func (f *family) size() int {
 	size := sizeOfHousehold + len(f.devices)*sizeOfDevice + (cap(f.stored)-len(f.stored))*sizeOfEntry
 	for i := range f.stored {
 		size += sizeOfEntry + cap(f.stored[i].Problem)
+	}
+	for i := range f.read {
+		size += int(f.read[i].long)
 	}
 	for _, deliveries := range f.past {
 		for i := range deliveries {
@@ -156,7 +162,7 @@ func (f *family) withTexts(ctx context.Context, view entriesView, after int64) (
 	if err != nil {
 		return nil, false, err
 	}
-	if len(entries) < wanted || entries[wanted-1].Chain != f.head.Chain {
+	if len(entries) < wanted || entries[wanted-1].Chain != f.stored[len(f.stored)-1].Chain {
 		return nil, false, nil
 	}
 	told := *f
@@ -168,11 +174,13 @@ func (f *family) withTexts(ctx context.Context, view entriesView, after int64) (
 type reading struct {
 	practice.Entry
 	mayBeIncident, flawed bool
+	long                  int32 // by how many octets what was sent is longer than ordinary: no less than its notes and lists are
 }
 
 // take adds what the door read of the next entry to what has been read.
 func (f *family) take(r door.Reading) {
-	f.read = append(f.read, reading{r.Entry, r.MayBeIncident, r.Flawed})
+	long := max(len(f.text(len(f.read)))-ordinary, 0)
+	f.read = append(f.read, reading{r.Entry, r.MayBeIncident, r.Flawed, int32(min(long, math.MaxInt32))})
 	f.members = append(f.members, r.Members)
 }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -41,9 +42,6 @@ func entriesOf(eases ...int) []StoredEntry {
 func holding(entries []StoredEntry) *family {
 	f := &family{stored: slices.Clone(entries), sent: textsOf(entries)}
 	clearTexts(f.stored)
-	if last := len(entries) - 1; last >= 0 {
-		f.head = Head{Rev: entries[last].Rev, Chain: entries[last].Chain}
-	}
 	return f
 }
 
@@ -225,6 +223,14 @@ func TestASizeIsWhatAFamilyTakes(t *testing.T) {
 		"of entries": func() *family {
 			return holding(entriesOf(1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 1, 2, 3, 4, 5)).whole().lean()
 		},
+		"of notes": func() *family {
+			entries := entriesOf(1, 2, 3, 4, 5)
+			for i := range entries {
+				note := fmt.Sprintf(`"note":%q}}`, strings.Repeat("n", 2000))
+				entries[i].Sent = []byte(strings.Replace(string(entries[i].Sent), `"snags":[]}}`, `"snags":[],`+note, 1))
+			}
+			return holding(entries).whole().lean()
+		},
 		"of flaws": func() *family {
 			f := holding(entriesOf(1))
 			f.stored[0].Problem = make([]byte, 50_000)
@@ -273,6 +279,7 @@ func TestWhatWaitsIsSmall(t *testing.T) {
 	assert.Nil(t, f.record)
 	assert.Nil(t, f.stamped)
 	assert.Nil(t, f.sent)
+	assert.Nil(t, f.members, "which are slices of what was sent")
 	assert.Zero(t, f.renewed[0].view)
 	assert.Equal(t, kept, f.lean())
 	assert.Equal(t, renewed, f.renewed[0].Projection)

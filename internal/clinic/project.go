@@ -97,7 +97,7 @@ func (f *folded) save(ctx context.Context, tx Tx) error {
 // the fold is the largest part of what each of them holds.
 func (f *folded) letGo() {
 	rest := *f.family
-	rest.record, rest.stamped, rest.sent = nil, nil, nil
+	rest.record, rest.stamped, rest.members, rest.sent = nil, nil, nil, nil
 	f.family = &rest
 	for i := range f.renewed {
 		f.renewed[i].view = practice.View{}

@@ -208,9 +208,7 @@ func (s *Store) moveOn(ctx context.Context, g *group) {
 	if s.hasRoom(g) && s.queue.pass(g) {
 		return
 	}
-	ends := s.options.Now()
 	g.err = s.finish(ctx, g)
-	s.commits = [2]time.Duration{s.options.Now().Sub(ends), s.commits[0]}
 	if g.renew || isReadOnly(g.err) {
 		// The disk may be writable by now, or soon: only a connection that is opened then can tell.
 		s.writer.renew()
@@ -242,5 +240,8 @@ func (s *Store) finish(ctx context.Context, g *group) error {
 	case g.good == 0:
 		return nil
 	}
-	return commit(w)
+	began := s.options.Now()
+	err := commit(w)
+	s.commits = [2]time.Duration{s.options.Now().Sub(began), s.commits[0]}
+	return err
 }

@@ -155,6 +155,9 @@ func TestHowLongCommitsTook(t *testing.T) {
 	now = started
 	require.NoError(t, s.InTx(t.Context(), adds))
 	assert.Equal(t, [2]time.Duration{4 * time.Second, 4 * time.Second}, s.commits)
+	refused := errors.New("the caller's own")
+	require.ErrorIs(t, s.InTx(t.Context(), func(context.Context, clinic.Tx) error { return refused }), refused)
+	assert.Equal(t, [2]time.Duration{4 * time.Second, 4 * time.Second}, s.commits, "nothing was committed")
 }
 
 // TestWhoWaitedWithTheRefused is refused too, and need not wait as long once more.
