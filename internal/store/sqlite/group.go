@@ -94,12 +94,12 @@ func (q *queue) callFirst(g *group) {
 type group struct {
 	tx         *transaction // nil until one has begun to write
 	members    int
-	good       int // how many of them are to be committed
-	statements int // that they have run
-	began      time.Time
-	refused    error // why no transaction could be begun, once that has been waited for
-	broken     error // after which nothing can be written in the transaction
-	renew      bool  // the connection can't write
+	good       int       // how many of them are to be committed
+	statements int       // that they have run
+	began      time.Time // when the first of them did
+	refused    error     // why no transaction could be begun, once that has been waited for
+	broken     error     // after which nothing can be written in the transaction
+	renew      bool      // the connection can't write
 	done       chan struct{}
 	err        error // of the commit, once done
 }
