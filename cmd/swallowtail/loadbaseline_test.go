@@ -23,6 +23,7 @@ import (
 	"github.com/labstack/echo/v4"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"modernc.org/sqlite"
 
 	"swallowtail/api/client"
 )
@@ -110,6 +111,9 @@ func openBareSQLite(ctx context.Context, path string) (store func(context.Contex
 	query := url.Values{"_journal_mode": {"WAL"}, "_synchronous": {"FULL"}, "_txlock": {"immediate"}, "_pragma": {
 		"cache_size(-16384)", "wal_autocheckpoint(4000)",
 	}}
+	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) { // as the store does
+		return nil, err
+	}
 	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String())
 	if err != nil {
 		return nil, err

@@ -75,6 +75,9 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 	if options.BusyTimeout == 0 {
 		options.BusyTimeout = defaultBusyTimeout
 	}
+	if err := syncDataOnly(); err != nil {
+		return nil, err
+	}
 	path, err := create(path)
 	if err != nil {
 		return nil, err
@@ -90,6 +93,15 @@ func Open(ctx context.Context, path string, options Options) (*Store, error) {
 		return nil, errors.Join(explained(err, path), s.Close())
 	}
 	return s, nil
+}
+
+// syncDataOnly has a commit wait for what is needed to read it back, and not for when the file was changed: fdatasync in place of fsync, as in
+// SQLite where its own configure script has built it. It holds for the whole process. On some systems there is but one of the two.
+func syncDataOnly() error {
+	if _, err := sqlite.Fdatasync(true); err != nil && !errors.Is(err, sqlite.ErrFdatasyncUnavailable) {
+		return fmt.Errorf("choose how commits wait for the disk: %w", err)
+	}
+	return nil
 }
 
 // lookAgain is how long to wait before a database that was busy is looked at again.

@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"modernc.org/sqlite"
 
 	"swallowtail/internal/clinic"
 	"swallowtail/internal/store/sqlite/sqlitetest"
@@ -85,6 +86,14 @@ func TestEveryConnection(t *testing.T) {
 		}
 		assert.Equal(t, pool.connections, pool.db.Stats().InUse, name)
 	}
+}
+
+// TestCommitsWaitForWhatIsReadBack opens a store after somebody has chosen otherwise, where there is a choice.
+func TestCommitsWaitForWhatIsReadBack(t *testing.T) {
+	t.Parallel()
+	_, err := sqlite.Fdatasync(false)
+	openAt(t, filepath.Join(t.TempDir(), "store.db"))
+	assert.Equal(t, err == nil, sqlite.FdatasyncEnabled())
 }
 
 func TestFilesAreTheOwnersOnly(t *testing.T) {
