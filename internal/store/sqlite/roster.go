@@ -19,27 +19,27 @@ const rosterFilter = `
 // unweighedRows are found by their own index, which SQLite is told: of the others that begin with a clinic each looks as good to it.
 const unweighedRows = `projection INDEXED BY projection_unweighed`
 
-// The first column is the place's number as the index has it, so negated where the order is from the top down.
+// The first column is the place as the index has it, so a negated number where the order is from the top down.
 var (
 	rosterByUrgency = statement{"list roster", `
-		SELECT urgency_down, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
+		SELECT urgency_down, learner_id, roster_row FROM projection` + rosterFilter + ` AND (urgency_down, learner_id) > (?4, ?5)
 		ORDER BY urgency_down, learner_id LIMIT ?6`}
 	rosterByWrong = statement{"list roster", `
-		SELECT wrong_down, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
+		SELECT wrong_down, learner_id, roster_row FROM projection` + rosterFilter + ` AND (wrong_down, learner_id) > (?4, ?5)
 		ORDER BY wrong_down, learner_id LIMIT ?6`}
 	// In these two the unweighed are still where they were before, and are looked at beside.
 	rosterByHeard = statement{"list roster", `
-		SELECT heard_place, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (heard_place, learner_id) > (?4, ?5)
+		SELECT heard_place, learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (heard_place, learner_id) > (?4, ?5)
 		UNION ALL
-		SELECT heard, '', learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (heard, learner_id) > (?4, ?5)
-		ORDER BY 1, 3 LIMIT ?6`}
+		SELECT heard, learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (heard, learner_id) > (?4, ?5)
+		ORDER BY 1, 2 LIMIT ?6`}
 	rosterByNearness = statement{"list roster", `
-		SELECT nearness_place, '', learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (nearness_place, learner_id) > (?4, ?5)
+		SELECT nearness_place, learner_id, roster_row FROM projection` + rosterFilter + ` AND weighed IS NOT NULL AND (nearness_place, learner_id) > (?4, ?5)
 		UNION ALL
-		SELECT -nearness, '', learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (-nearness, learner_id) > (?4, ?5)
-		ORDER BY 1, 3 LIMIT ?6`}
+		SELECT -nearness, learner_id, roster_row FROM ` + unweighedRows + rosterFilter + ` AND weighed IS NULL AND (-nearness, learner_id) > (?4, ?5)
+		ORDER BY 1, 2 LIMIT ?6`}
 	rosterByNickname = statement{"list roster", `
-		SELECT 0, nickname_order, learner_id, roster_row FROM projection` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
+		SELECT nickname_order, learner_id, roster_row FROM projection` + rosterFilter + ` AND (nickname_order, learner_id) > (?4, ?5)
 		ORDER BY nickname_order, learner_id LIMIT ?6`}
 )
 
@@ -85,12 +85,19 @@ func (o order) after(key *clinic.RosterKey) (place any, learner uuid.UUID) {
 }
 
 func (o order) scan(row scanner, r *clinic.RosterRow) error {
-	err := row.Scan(&r.Key.Number, &r.Key.Text, &r.Key.Learner, (*document)(&r.Row))
+	var place any = &r.Key.Number
+	if o.text {
+		place = &r.Key.Text
+	}
+	err := row.Scan(place, &r.Key.Learner, (*document)(&r.Row))
 	if o.negated {
 		r.Key.Number = -r.Key.Number
 	}
 	return err
 }
+
+// usualPage is how many rows of the roster there is room for from the start.
+const usualPage = 128
 
 // Roster implements clinic.ProjectionView. The text of a key is the nickname without regard to case.
 func (v view) Roster(ctx context.Context, q clinic.RosterQuery) ([]clinic.RosterRow, error) {
@@ -103,6 +110,7 @@ func (v view) Roster(ctx context.Context, q clinic.RosterQuery) ([]clinic.Roster
 		return nil, err
 	}
 	place, learner := o.after(q.After)
-	return all(ctx, v.work, o.list, o.scan, key, q.Status, q.Flag, place, learner[:], q.Limit, q.Verdict, msOrNull(q.HeardBefore),
+	rows := make([]clinic.RosterRow, 0, min(q.Limit, usualPage))
+	return appendAll(ctx, v.work, rows, o.list, o.scan, key, q.Status, q.Flag, place, learner[:], q.Limit, q.Verdict, msOrNull(q.HeardBefore),
 		q.WrongAtLeast)
 }

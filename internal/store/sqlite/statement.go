@@ -226,7 +226,11 @@ func eachOf(rows driver.Rows, read func(scanner) error) (err error) {
 
 // all returns what a query found.
 func all[T any](ctx context.Context, w *work, st statement, scan func(scanner, *T) error, args ...any) ([]T, error) {
-	var found []T
+	return appendAll(ctx, w, nil, st, scan, args...)
+}
+
+// appendAll is all, behind what has been found already.
+func appendAll[T any](ctx context.Context, w *work, found []T, st statement, scan func(scanner, *T) error, args ...any) ([]T, error) {
 	err := w.each(ctx, st, func(row scanner) error {
 		var none T
 		found = append(found, none) // and read in place, so that no row takes memory of its own
