@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"bytes"
-	"context"
 	"slices"
 	"sync"
 	"time"
@@ -10,7 +9,6 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
-	"swallowtail/internal/fault"
 	"swallowtail/internal/served"
 )
 
@@ -89,8 +87,9 @@ func dated(said []byte, at time.Time) []byte {
 	return bytes.Replace(said, []byte(undated), []byte(`"as_of":"`+served.Instant(at)+`"`), 1)
 }
 
-// keptSummary returns the summary that was kept of what is asked for, if that is still what it would be.
-func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, bool, error) {
+// keptSummary returns the summary that was kept of what is asked for, if that is still what it would be as far as this server knows. That it is,
+// the answer rests on.
+func (s *Service) keptSummary(a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, bool, error) {
 	at, err := q.instant(a.Principal, now)
 	if err != nil {
 		return Summed{}, false, err
@@ -99,14 +98,14 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 	if !is || !k.holds(at) || a.Role == access.RoleDevice {
 		return Summed{}, false, nil
 	}
-	edition, err := s.Store.Edition(ctx, k.learner.Household)
-	if fault.KindOf(err) == fault.NotFound || (err == nil && edition != k.edition) {
+	if f := s.families.of(k.learner.Household); f != nil && f.edition != k.edition {
 		return Summed{}, false, nil
 	}
-	if err == nil {
-		err = a.known(&k.learner)
+	if err := a.known(&k.learner); err != nil {
+		return Summed{}, false, err
 	}
-	return k.at(at), err == nil, err
+	a.rests = &standing{k.learner.Household, k.edition}
+	return k.at(at), true, nil
 }
 
 // knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A
