@@ -213,17 +213,16 @@ func flawsOf(problem []byte) []door.Flaw {
 // knows the former one is told so. What they know of the nights may be from a time that this history has not seen.
 func chained(before [32]byte, e *StoredEntry) [32]byte {
 	h := sha256.New()
-	h.Write(before[:])
-	h.Write(e.ID[:])
-	h.Write(e.Learner[:])
-	h.Write([]byte{byte(e.Author.Role)})
-	h.Write(e.Author.ID.UUID[:])
-	h.Write(e.Device[:])
-	for _, n := range []int64{e.Rev, e.Received.UnixMilli(), e.Stored.UnixMilli(), e.ClockOffset.Milliseconds(), int64(e.Schema)} {
-		h.Write(binary.BigEndian.AppendUint64(nil, uint64(n))) //nolint:gosec // the bits are what is hashed
+	room := make([]byte, 0, 160) // for all that has a length of its own
+	for _, fixed := range [][]byte{before[:], e.ID[:], e.Learner[:], {byte(e.Author.Role)}, e.Author.ID.UUID[:], e.Device[:]} {
+		room = append(room, fixed...)
 	}
+	for _, n := range []int64{e.Rev, e.Received.UnixMilli(), e.Stored.UnixMilli(), e.ClockOffset.Milliseconds(), int64(e.Schema)} {
+		room = binary.BigEndian.AppendUint64(room, uint64(n)) //nolint:gosec // the bits are what is hashed
+	}
+	h.Write(room)
 	for _, b := range [][]byte{[]byte(e.Status), e.Problem, e.Content[:], e.Sent} {
-		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
+		h.Write(binary.BigEndian.AppendUint64(room[:0], uint64(len(b))))
 		h.Write(b)
 	}
 	return [32]byte(h.Sum(nil))

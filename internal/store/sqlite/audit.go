@@ -75,7 +75,7 @@ func (v view) AuditClinics(ctx context.Context) ([]uuid.UUID, error) {
 
 // AppendAudit implements clinic.AuditTx.
 func (t *tx) AppendAudit(ctx context.Context, r audit.Row) error {
-	head, err := remembered(t.known.trails, r.Clinic, func() (audit.Head, error) { return t.AuditHead(ctx, r.Clinic) })
+	head, err := t.known.trails.or(r.Clinic, func() (audit.Head, error) { return t.AuditHead(ctx, r.Clinic) })
 	if err != nil {
 		return err
 	}
@@ -83,7 +83,7 @@ func (t *tx) AppendAudit(ctx context.Context, r audit.Row) error {
 	err = t.execOne(ctx, appendAudit, r.Clinic[:], r.Seq, ms(r.At), r.Role, idOrNull(r.Who), r.Token, r.From, r.Did,
 		r.Outcome, r.Note, idOrNull(r.Household), idOrNull(r.Learner), idOrNull(r.Thing), r.Hash[:])
 	if err == nil {
-		t.known.trails[r.Clinic] = r.Head()
+		t.known.trails.note(r.Clinic, r.Head())
 	}
 	return err
 }

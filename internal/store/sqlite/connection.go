@@ -43,13 +43,14 @@ func (c connector) Connect(ctx context.Context) (driver.Conn, error) {
 	if !ok {
 		return nil, errors.Join(fmt.Errorf("the driver's %T can't be used", opened), opened.Close())
 	}
-	return &connection{conn, map[string]driverStmt{}}, nil
+	return &connection{driverConn: conn, statements: map[string]driverStmt{}}, nil
 }
 
 // connection is a connection and the statements that were prepared on it, by their texts.
 type connection struct {
 	driverConn
 	statements map[string]driverStmt
+	values     []driver.NamedValue // room for those of one statement, which has them only while it begins
 }
 
 // Close implements driver.Conn.
@@ -161,17 +162,19 @@ func (t *transaction) rollBack() error {
 	return errors.Join(err, t.giveBack())
 }
 
-// bound is how values are bound to a statement.
-func bound(args []any) ([]driver.NamedValue, error) {
-	values := make([]driver.NamedValue, len(args))
-	for i, arg := range args {
-		value, err := driver.DefaultParameterConverter.ConvertValue(arg)
-		if err != nil {
-			return nil, fmt.Errorf("bind value %d: %w", i+1, err)
+// bound returns lists of values, one behind the other, as they are bound to a statement. They are to be cleared once they are.
+func (c *connection) bound(lists [][]any) ([]driver.NamedValue, error) {
+	c.values = c.values[:0]
+	for _, list := range lists {
+		for _, arg := range list {
+			value, err := driver.DefaultParameterConverter.ConvertValue(arg)
+			if err != nil {
+				return nil, fmt.Errorf("bind value %d: %w", len(c.values)+1, err)
+			}
+			c.values = append(c.values, driver.NamedValue{Ordinal: len(c.values) + 1, Value: value})
 		}
-		values[i] = driver.NamedValue{Ordinal: i + 1, Value: value}
 	}
-	return values, nil
+	return c.values, nil
 }
 
 // row is what a query found.

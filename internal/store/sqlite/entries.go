@@ -74,10 +74,10 @@ func scanHead(row scanner, h *keyedHead) error {
 
 // head returns a household's head, and the edition of which it was before the transaction.
 func (w *work) head(ctx context.Context, household uuid.UUID) (keyedHead, error) {
-	return remembered(w.known.heads, household, func() (keyedHead, error) {
+	return w.known.heads.or(household, func() (keyedHead, error) {
 		head, err := one(ctx, w, householdHead, scanHead, household[:])
 		if err == nil {
-			w.known.households[household] = head.key
+			w.known.households.note(household, head.key)
 			if w.known.changed[head.key] {
 				head.edition.Number--
 			}
@@ -147,7 +147,7 @@ func (t *tx) steps(household int64) int {
 	if t.known.changed[household] {
 		return 0
 	}
-	t.known.changed[household] = true
+	t.known.changed.note(household, true)
 	return 1
 }
 
@@ -225,7 +225,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, be
 	err = t.execOne(ctx, moveHead, last.Rev, last.Chain[:], t.steps(head.key), head.key)
 	if err == nil {
 		head.Head = clinic.Head{Rev: last.Rev, Chain: last.Chain}
-		t.known.heads[household] = head
+		t.known.heads.note(household, head)
 	}
 	return err
 }
@@ -325,7 +325,7 @@ type placedDevice struct {
 
 // placed returns where a device is; NotFound where there is none.
 func (w *work) placed(ctx context.Context, device uuid.UUID) (placedDevice, error) {
-	return remembered(w.known.placed, device, func() (placedDevice, error) {
+	return w.known.placed.or(device, func() (placedDevice, error) {
 		return one(ctx, w, devicePlace, func(row scanner, d *placedDevice) error { return row.Scan(&d.key, &d.household, &d.owner) }, device[:])
 	})
 }

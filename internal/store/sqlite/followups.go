@@ -64,7 +64,7 @@ func (v view) Concern(ctx context.Context, id uuid.UUID) (clinic.OpenConcern, er
 }
 
 func (w *work) concernsOf(ctx context.Context, learner int64) ([]clinic.ProjectedConcern, error) {
-	return remembered(w.known.concerns, learner, func() ([]clinic.ProjectedConcern, error) {
+	return w.known.concerns.or(learner, func() ([]clinic.ProjectedConcern, error) {
 		return all(ctx, w, concernsOfLearner, scanConcern, learner)
 	})
 }

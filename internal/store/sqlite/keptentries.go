@@ -106,14 +106,14 @@ func (w *work) entries(ctx context.Context, st statement, args ...any) ([]clinic
 }
 
 func (w *work) learner(ctx context.Context, key int64) (uuid.UUID, error) {
-	return remembered(w.known.learnerIDs, key, func() (uuid.UUID, error) { return one(ctx, w, learnerID, value[uuid.UUID], key) })
+	return w.known.learnerIDs.or(key, func() (uuid.UUID, error) { return one(ctx, w, learnerID, value[uuid.UUID], key) })
 }
 
 // ownedDevice is a device and whose it is, neither of which ever changes.
 type ownedDevice struct{ id, owner uuid.UUID }
 
 func (w *work) device(ctx context.Context, key int64) (ownedDevice, error) {
-	return remembered(w.known.devices, key, func() (ownedDevice, error) {
+	return w.known.devices.or(key, func() (ownedDevice, error) {
 		return one(ctx, w, deviceIDAndOwner, func(row scanner, d *ownedDevice) error { return row.Scan(&d.id, &d.owner) }, key)
 	})
 }

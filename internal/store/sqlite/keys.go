@@ -29,11 +29,11 @@ func (w *work) key(ctx context.Context, st statement, id uuid.UUID, household ..
 	read := func() (int64, error) { return one(ctx, w, st, value[int64], append([]any{id[:]}, household...)...) }
 	switch st {
 	case clinicKey:
-		return remembered(w.known.clinics, id, read)
+		return w.known.clinics.or(id, read)
 	case householdKey:
-		return remembered(w.known.households, id, read)
+		return w.known.households.or(id, read)
 	case learnerKey:
-		return remembered(w.known.learners, id, read)
+		return w.known.learners.or(id, read)
 	}
 	return read()
 }

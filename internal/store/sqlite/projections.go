@@ -74,7 +74,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 		return clinic.Projection{}, err
 	}
 	p := kept.Projection
-	v.known.written[key] = written{ms(p.Heard), p.Nickname, ms(time.Time(kept.refolded)), p.Weighed.Doc, kept.places}
+	v.known.written.note(key, written{ms(p.Heard), p.Nickname, ms(time.Time(kept.refolded)), p.Weighed.Doc, kept.places})
 	if p.Reminders, err = v.remindersOf(ctx, key); err != nil {
 		return clinic.Projection{}, err
 	}
@@ -87,7 +87,7 @@ func (v view) Projection(ctx context.Context, learner uuid.UUID) (clinic.Project
 func (v view) AnyToRenew(ctx context.Context, of uuid.UUID, at time.Time) (any bool, err error) {
 	key, err := one(ctx, v.work, anyToRenew, func(row scanner, key *int64) error { return row.Scan(key, &any) }, of[:], ms(at))
 	if err == nil {
-		v.known.clinics[of] = key
+		v.known.clinics.note(of, key)
 	}
 	return any, err
 }
@@ -185,13 +185,13 @@ type places struct {
 // noteBeside remembers what there is beside the row of a projection, as whoever replaces it has read it. What is in the row alone is not in
 // what they have read.
 func (t *tx) noteBeside(keys projectionKeys, p *clinic.Projection) {
-	t.known.concerns[keys.learner] = concernsToKeep(p.Concerns)
-	t.known.reminders[keys.learner] = remindersToKeep(keys, p)
+	t.known.concerns.note(keys.learner, concernsToKeep(p.Concerns))
+	t.known.reminders.note(keys.learner, remindersToKeep(keys, p))
 }
 
 // saveRow writes the row of a projection.
 func (t *tx) saveRow(ctx context.Context, keys projectionKeys, p *clinic.Projection) error {
-	before, err := remembered(t.known.written, keys.learner, func() (written, error) {
+	before, err := t.known.written.or(keys.learner, func() (written, error) {
 		return one(ctx, t.work, writtenOf, scanWritten, keys.learner)
 	})
 	absent := errors.Is(err, errAbsent)

@@ -107,9 +107,11 @@ func (w *work) keptReminders(ctx context.Context, st statement, args ...any) ([]
 			if len(households) == 0 {
 				continue
 			}
-			if w.known.households[r.Household], err = readNumber(cut(&households, 0, ' ')); err != nil {
+			household, err := readNumber(cut(&households, 0, ' '))
+			if err != nil {
 				return err
 			}
+			w.known.households.note(r.Household, household)
 		}
 		return nil
 	}, args...)
@@ -202,7 +204,7 @@ func (v view) RemindersOf(ctx context.Context, learner uuid.UUID) ([]clinic.Proj
 }
 
 func (w *work) allRemindersOf(ctx context.Context, learner int64) ([]clinic.DueReminder, error) {
-	return remembered(w.known.reminders, learner, func() ([]clinic.DueReminder, error) {
+	return w.known.reminders.or(learner, func() ([]clinic.DueReminder, error) {
 		found, err := w.keptReminders(ctx, remindersOfLearner, learner)
 		slices.SortFunc(found, byDue)
 		return found, err

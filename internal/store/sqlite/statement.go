@@ -80,44 +80,45 @@ type work struct {
 }
 
 // memo is what a transaction has read and need not read again. Nobody else changes it meanwhile: what the transaction itself
-// changes of it, it forgets.
+// changes of it, it forgets. The zero value knows nothing.
 type memo struct {
-	clinics    map[uuid.UUID]int64 // their keys, which never change
-	households map[uuid.UUID]int64
-	learners   map[uuid.UUID]int64
-	learnerIDs map[int64]uuid.UUID // by the learner's key
-	devices    map[int64]ownedDevice
-	placed     map[uuid.UUID]placedDevice
-	heads      map[uuid.UUID]keyedHead        // by household
-	trails     map[uuid.UUID]audit.Head       // by clinic, as far as the transaction itself has come
-	reminders  map[int64][]clinic.DueReminder // by the learner's key, as the others
-	concerns   map[int64][]clinic.ProjectedConcern
-	written    map[int64]written
-	changed    map[int64]bool // households of which it has changed something
+	clinics    learned[uuid.UUID, int64] // their keys, which never change
+	households learned[uuid.UUID, int64]
+	learners   learned[uuid.UUID, int64]
+	learnerIDs learned[int64, uuid.UUID] // by the learner's key
+	devices    learned[int64, ownedDevice]
+	placed     learned[uuid.UUID, placedDevice]
+	heads      learned[uuid.UUID, keyedHead]        // by household
+	trails     learned[uuid.UUID, audit.Head]       // by clinic, as far as the transaction itself has come
+	reminders  learned[int64, []clinic.DueReminder] // by the learner's key, as the others
+	concerns   learned[int64, []clinic.ProjectedConcern]
+	written    learned[int64, written]
+	changed    learned[int64, bool] // households of which it has changed something
 }
 
-func newMemo() memo {
-	return memo{
-		clinics: map[uuid.UUID]int64{}, households: map[uuid.UUID]int64{}, learners: map[uuid.UUID]int64{}, learnerIDs: map[int64]uuid.UUID{},
-		devices: map[int64]ownedDevice{}, placed: map[uuid.UUID]placedDevice{}, heads: map[uuid.UUID]keyedHead{}, trails: map[uuid.UUID]audit.Head{},
-		reminders: map[int64][]clinic.DueReminder{},
-		concerns:  map[int64][]clinic.ProjectedConcern{}, written: map[int64]written{}, changed: map[int64]bool{},
+// learned is what is known by a key. Most transactions learn little, so there is no room before that.
+type learned[K comparable, V any] map[K]V
+
+func (l *learned[K, V]) note(key K, v V) {
+	if *l == nil {
+		*l = learned[K, V]{}
 	}
+	(*l)[key] = v
 }
 
-// remembered returns what is known by a key, which is read where it isn't.
-func remembered[K comparable, V any](known map[K]V, key K, read func() (V, error)) (V, error) {
-	if v, ok := known[key]; ok {
+// or returns what is known by a key, which is read where it isn't.
+func (l *learned[K, V]) or(key K, read func() (V, error)) (V, error) {
+	if v, ok := (*l)[key]; ok {
 		return v, nil
 	}
 	v, err := read()
 	if err == nil {
-		known[key] = v
+		l.note(key, v)
 	}
 	return v, err
 }
 
-func newWork(tx *transaction) *work { return &work{tx: tx, known: newMemo()} }
+func newWork(tx *transaction) *work { return &work{tx: tx} }
 
 // within returns the context to run a statement in. A context ends the work between two statements, none of which takes long: SQLite
 // rolls a whole transaction back when a statement is interrupted that writes, which others may share; and to have somebody watch
@@ -144,6 +145,11 @@ func (w *work) failed(st statement, err error) error {
 
 // exec runs a statement that returns no rows, and returns how many it changed.
 func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, error) {
+	return w.execWith(ctx, st, [][]any{args})
+}
+
+// execWith is exec with lists of values, one behind the other.
+func (w *work) execWith(ctx context.Context, st statement, args [][]any) (int64, error) {
 	if w.broken != nil {
 		return 0, w.broken
 	}
@@ -156,6 +162,7 @@ func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, erro
 		return 0, err
 	}
 	result, err := stmt.ExecContext(ctx, values)
+	clear(values)
 	if err != nil {
 		return 0, w.failed(st, err)
 	}
@@ -164,8 +171,8 @@ func (w *work) exec(ctx context.Context, st statement, args ...any) (int64, erro
 }
 
 // prepare returns a statement and the values to bind to it.
-func (w *work) prepare(ctx context.Context, st statement, args []any) (driverStmt, []driver.NamedValue, error) {
-	values, err := bound(args)
+func (w *work) prepare(ctx context.Context, st statement, args [][]any) (driverStmt, []driver.NamedValue, error) {
+	values, err := w.tx.on.bound(args)
 	if err != nil {
 		return nil, nil, w.failed(st, err)
 	}
@@ -196,11 +203,12 @@ func (w *work) each(ctx context.Context, st statement, read func(scanner) error,
 	if err != nil {
 		return w.failed(st, err)
 	}
-	stmt, values, err := w.prepare(ctx, st, args)
+	stmt, values, err := w.prepare(ctx, st, [][]any{args})
 	if err != nil {
 		return err
 	}
 	rows, err := stmt.QueryContext(ctx, values)
+	clear(values)
 	if err != nil {
 		return w.failed(st, err)
 	}
@@ -266,7 +274,7 @@ func (w *work) writeMany(ctx context.Context, st statement, rest string, rows []
 	for chunk := range slices.Chunk(rows, rowsPerStatement) {
 		values := "(?" + strings.Repeat(",?", len(chunk[0])-1) + ")"
 		text := st.text + " VALUES " + values + strings.Repeat(","+values, len(chunk)-1) + rest
-		if _, err := w.exec(ctx, statement{st.task, text}, slices.Concat(chunk...)...); err != nil {
+		if _, err := w.execWith(ctx, statement{st.task, text}, chunk); err != nil {
 			return err
 		}
 	}
