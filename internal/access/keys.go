@@ -10,7 +10,6 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
-	"hash"
 	"io"
 	"sync"
 	"sync/atomic"
@@ -28,7 +27,7 @@ type Keys struct {
 	verified *verified
 
 	seal    []byte
-	seals   sync.Pool // of HMACs by that key, since making one takes longer than the seal: each entry that goes out has one
+	seals   sync.Pool // of sealers by that key, since making one takes longer than the seal: each entry that goes out has one
 	cursor  []byte
 	hidden  cipher.AEAD // for cursors
 	invite  []byte
@@ -120,16 +119,16 @@ func thumbprint(public ed25519.PublicKey) string {
 
 // keyedHash is HMAC-SHA256 over the parts, each preceded by its length, so that no two lists of parts look alike.
 func keyedHash(key []byte, parts ...[]byte) []byte {
+	var text []byte
+	for _, part := range parts {
+		text = appendPart(text, part)
+	}
 	mac := hmac.New(sha256.New, key)
-	writeParts(mac, parts...)
+	mac.Write(text)
 	return mac.Sum(nil)
 }
 
-func writeParts(mac hash.Hash, parts ...[]byte) {
-	var length [8]byte
-	for _, part := range parts {
-		binary.BigEndian.PutUint64(length[:], uint64(len(part)))
-		mac.Write(length[:])
-		mac.Write(part)
-	}
+// appendPart appends a part preceded by its length.
+func appendPart[T string | []byte](to []byte, part T) []byte {
+	return append(binary.BigEndian.AppendUint64(to, uint64(len(part))), part...)
 }

@@ -1,6 +1,7 @@
 package access
 
 import (
+	"bytes"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
@@ -21,15 +22,25 @@ const SealStamp = "stamp"
 // Seal proves later that the parts, in this order and for this purpose, were sealed here. It is short enough to travel
 // with what it seals, and differs between purposes.
 func (k *Keys) Seal(purpose string, parts ...[]byte) []byte {
-	mac, ok := k.seals.Get().(hash.Hash)
+	s, ok := k.seals.Get().(*sealer)
 	if !ok {
-		mac = hmac.New(sha256.New, k.seal)
+		s = &sealer{mac: hmac.New(sha256.New, k.seal)}
 	}
-	defer k.seals.Put(mac)
-	mac.Reset()
-	writeParts(mac, []byte(purpose))
-	writeParts(mac, parts...)
-	return mac.Sum(nil)[:SealSize]
+	defer k.seals.Put(s)
+	s.text = appendPart(s.text[:0], purpose)
+	for _, part := range parts {
+		s.text = appendPart(s.text, part)
+	}
+	s.mac.Reset()
+	s.mac.Write(s.text)
+	s.sum = s.mac.Sum(s.sum[:0])
+	return bytes.Clone(s.sum[:SealSize])
+}
+
+// sealer is what seals are made with, and room to make them: the parts are brought together there, so that whoever has one sealed needs none.
+type sealer struct {
+	mac       hash.Hash
+	text, sum []byte
 }
 
 // CheckSeal tells whether seal is what Seal returned for the same purpose and parts. The time it takes does not depend
