@@ -43,8 +43,8 @@ type Principal struct {
 	UploadOnly bool
 	// Withdrawn marks a device whose caregiver has withdrawn consent. It is looked up with each request and in no token.
 	Withdrawn bool
-	// Unproven marks a caller of whom nothing is known but that the token is genuine and has not expired: whether the session goes on, and
-	// whether a device has been revoked or its consent withdrawn, is for the operation to find out. It is in no token.
+	// Unproven marks a device of which nothing is known but that its token is genuine and has not expired: whether its session goes on, and
+	// whether it has been revoked or its consent withdrawn, is for the operation to find out. It is in no token.
 	Unproven bool
 }
 

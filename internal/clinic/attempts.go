@@ -145,7 +145,7 @@ func (s *Service) trying(ctx context.Context, t try, now time.Time, fn func(m Me
 	if member.ID != uuid.Nil {
 		row := rowOf(ctx, principalOf(member), string(t.op), now)
 		row.Outcome = fault.ProblemOf(err)
-		if failed := s.witness(ctx, row, always); failed != nil {
+		if failed := s.witness(ctx, row); failed != nil {
 			s.Log.ErrorContext(ctx, "a failed sign-in is not on the trail", "member", member.ID, "error", failed)
 		}
 	}

@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"context"
-	"errors"
 	"maps"
 	"slices"
 	"time"
@@ -83,14 +82,8 @@ func (s *Service) KeepsSummary(ctx context.Context, p access.Principal, learner 
 	if err != nil {
 		return false, err
 	}
-	if _, is, err := s.keptSummary(a, learner, q, now); !is || err != nil {
-		return false, err
-	}
-	err = s.Store.Read(ctx, a.holds)
-	if errors.Is(err, ErrChanged) {
-		return false, nil
-	}
-	return err == nil, err
+	_, is, err := s.keptSummary(ctx, a, learner, q, now)
+	return is, err
 }
 
 // KeptAndStored returns the parts of a household as they are kept in memory and as they are stored, and whether they say that they are the
@@ -139,11 +132,4 @@ func inUTC(p Projection) Projection {
 		*at = at.UTC()
 	}
 	return p
-}
-
-// WaitingForTrail returns how many rows wait for somebody to write them.
-func (s *Service) WaitingForTrail() int {
-	s.trail.mu.Lock()
-	defer s.trail.mu.Unlock()
-	return len(s.trail.waiting)
 }

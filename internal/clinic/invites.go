@@ -198,5 +198,5 @@ func (s *Service) tellOfSpent(ctx context.Context, invite Invite, now time.Time)
 	}
 	row := rowOf(ctx, access.Principal{ClinicID: household.Clinic}, "enrolDevice", now)
 	row.Outcome, row.Household, row.Thing = errInviteRefused.Problem, household.ID, invite.Caregiver
-	return s.witness(ctx, row, always)
+	return s.witness(ctx, row)
 }

@@ -3,7 +3,6 @@ package clinic
 import (
 	"context"
 	"maps"
-	"slices"
 
 	"github.com/google/uuid"
 
@@ -44,9 +43,9 @@ type Rule struct {
 	// Revoked lets through a device that has been revoked, Withdrawn one whose caregiver has withdrawn consent. What they may
 	// do then is less, as the use case says.
 	Revoked, Withdrawn bool
-	// Proves names the roles of whom the operation finds out by itself whether their session goes on, and how a device stands: in the
-	// transaction that changes something, or that puts the answer on the trail before it is given, so that it takes no look of its own.
-	Proves []access.Role
+	// Proves is set where the operation finds out by itself whether the session of a device goes on, and how the device stands: in the
+	// transaction that changes something, so that it takes no look of its own.
+	Proves bool
 }
 
 // rules is the one table of who may do what: role, operation, and whose things. Every operation of the description is in it;
@@ -75,8 +74,8 @@ func rules() map[Operation]Rule {
 		"recordScreening":    staff(Change),
 		"createEnrolment":    staff(Change),
 		"setEnrolmentStatus": staff(Change),
-		"getRoster":          provesStaff(staff(Read)),
-		"getSummary":         provesStaff(evenWithdrawn(familyToo(staff(Read), OfHousehold))),
+		"getRoster":          staff(Read),
+		"getSummary":         evenWithdrawn(familyToo(staff(Read), OfHousehold)),
 		"getNights":          familyToo(staff(Read), OfHousehold),
 		"listEntries":        staff(Read),
 		"addClinicEntries":   staff(Change),
@@ -89,7 +88,7 @@ func rules() map[Operation]Rule {
 		"getCohort": lead,
 		"listAudit": lead,
 
-		"sync":            provesDevice(evenWithdrawn(evenRevoked(device(Change, OfHousehold)))),
+		"sync":            proves(evenWithdrawn(evenRevoked(device(Change, OfHousehold)))),
 		"streamSync":      device(Silent, OfHousehold),
 		"getOwnHousehold": device(Read, OfHousehold),
 	}
@@ -130,13 +129,8 @@ func evenWithdrawn(r Rule) Rule {
 	return r
 }
 
-func provesDevice(r Rule) Rule {
-	r.Proves = []access.Role{access.RoleDevice}
-	return r
-}
-
-func provesStaff(r Rule) Rule {
-	r.Proves = []access.Role{access.RoleClinician, access.RoleLead}
+func proves(r Rule) Rule {
+	r.Proves = true
 	return r
 }
 
@@ -195,7 +189,7 @@ func (r *Rights) permit(p access.Principal, op Operation) (permit, error) {
 	rule := r.rules[op]
 	reach := rule.Reach[p.Role]
 	switch {
-	case p.Unproven && !slices.Contains(rule.Proves, p.Role):
+	case p.Unproven && !rule.Proves:
 		return permit{}, errTokenRefused
 	case reach == Nowhere:
 		return permit{}, errForbidden

@@ -18,17 +18,14 @@ const staleAtOnce = 50
 func (s *Service) Roster(ctx context.Context, p access.Principal, q RosterQuery, now time.Time) ([]RosterRow, error) {
 	return reads(ctx, s, p, "getRoster", now, func(a *ask) ([]RosterRow, error) {
 		q.Clinic = a.ClinicID
-		return s.roster(ctx, a, q, now)
+		return s.roster(ctx, q, now)
 	})
 }
 
-func (s *Service) roster(ctx context.Context, a *ask, q RosterQuery, now time.Time) ([]RosterRow, error) {
+func (s *Service) roster(ctx context.Context, q RosterQuery, now time.Time) ([]RosterRow, error) {
 	rows, old, err := s.rosterAsKept(ctx, q, now)
 	if err != nil || !old {
 		return rows, err
-	}
-	if err := s.prove(ctx, a); err != nil {
-		return nil, err // and nothing is renewed for them
 	}
 	if err := s.renewProjections(ctx, q.Clinic, now); err != nil {
 		return nil, err

@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"context"
-	"slices"
 	"strings"
 	"time"
 
@@ -239,14 +238,14 @@ var errTokenRefused = fault.New(fault.Unauthenticated, "token-invalid", "This to
 
 // Authenticate returns the caller of an access token who asks for an operation, as they are now: a device that has been revoked since may
 // only hand in what it holds, a service token must not have been revoked, and the session of anybody else must not have ended. Where the
-// operation itself finds out how things stand for somebody (see Rule.Proves), they are returned as unproven, and nothing has been
+// operation itself finds out how things stand for a device (see Rule.Proves), a device is returned as unproven, and nothing has been
 // looked up. A token from before tokens named their session is refused; such a token lasted 15 minutes.
 func (s *Service) Authenticate(ctx context.Context, token string, op Operation, now time.Time) (access.Principal, error) {
 	p, err := s.Keys.Verify(token, now)
 	if err != nil {
 		return p, err
 	}
-	if slices.Contains(s.rights.rules[op].Proves, p.Role) {
+	if p.Role == access.RoleDevice && s.rights.rules[op].Proves {
 		p.Unproven = true
 		return p, nil
 	}
@@ -273,25 +272,16 @@ func (s *Service) AsNow(ctx context.Context, p access.Principal) (access.Princip
 		return p, s.goodServiceToken(ctx, p.TokenID)
 	}
 	family, err := s.Store.TokenFamily(ctx, p.Session)
-	if err := goesOn(p, family, err); err != nil {
-		return p, err
+	if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
+		return p, errTokenRefused
+	}
+	if err == nil && !family.GoodFor(p.ClinicianID, p.DeviceID) {
+		return p, errTokenRefused
 	}
 	p.Unproven = false
 	p.UploadOnly = p.UploadOnly || !family.Revoked.IsZero()
 	p.Withdrawn = !family.Withdrawn.IsZero()
-	return p, nil
-}
-
-// goesOn returns a fault of kind Unauthenticated unless the session of a caller, as it has just been read, lets them in; the error with
-// which it was read where that is any but NotFound.
-func goesOn(p access.Principal, family TokenFamily, err error) error {
-	if fault.KindOf(err) == fault.NotFound { // an older backup, which knows nothing of it, has been restored
-		return errTokenRefused
-	}
-	if err == nil && !family.GoodFor(p.ClinicianID, p.DeviceID) {
-		return errTokenRefused
-	}
-	return err
+	return p, err
 }
 
 func (s *Service) goodServiceToken(ctx context.Context, tokenID string) error {

@@ -2,6 +2,7 @@ package clinic
 
 import (
 	"bytes"
+	"context"
 	"slices"
 	"sync"
 	"time"
@@ -9,6 +10,7 @@ import (
 	"github.com/google/uuid"
 
 	"swallowtail/internal/access"
+	"swallowtail/internal/fault"
 	"swallowtail/internal/served"
 )
 
@@ -87,9 +89,8 @@ func dated(said []byte, at time.Time) []byte {
 	return bytes.Replace(said, []byte(undated), []byte(`"as_of":"`+served.Instant(at)+`"`), 1)
 }
 
-// keptSummary returns the summary that was kept of what is asked for, if that is still what it would be as far as this server knows. That it is,
-// the answer rests on.
-func (s *Service) keptSummary(a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, bool, error) {
+// keptSummary returns the summary that was kept of what is asked for, if that is still what it would be.
+func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, bool, error) {
 	at, err := q.instant(a.Principal, now)
 	if err != nil {
 		return Summed{}, false, err
@@ -98,14 +99,14 @@ func (s *Service) keptSummary(a *ask, learner uuid.UUID, q Question, now time.Ti
 	if !is || !k.holds(at) || a.Role == access.RoleDevice {
 		return Summed{}, false, nil
 	}
-	if f := s.families.of(k.learner.Household); f != nil && f.edition != k.edition {
+	edition, err := s.Store.Edition(ctx, k.learner.Household)
+	if fault.KindOf(err) == fault.NotFound || (err == nil && edition != k.edition) {
 		return Summed{}, false, nil
 	}
-	if err := a.known(&k.learner); err != nil {
-		return Summed{}, false, err
+	if err == nil {
+		err = a.known(&k.learner)
 	}
-	a.rests = &standing{k.learner.Household, k.edition}
-	return k.at(at), true, nil
+	return k.at(at), err == nil, err
 }
 
 // knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A

@@ -2,7 +2,6 @@ package clinic
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -20,46 +19,8 @@ import (
 // audit trail.
 type ask struct {
 	permit
-	op    Operation
-	row   audit.Row
-	rests *standing // the household that the answer was made of earlier; nil where it was made just now
-}
-
-// standing is a household as it was of some edition.
-type standing struct {
-	household uuid.UUID
-	edition   Edition
-}
-
-// prove looks up an unproven caller before the trail does.
-func (s *Service) prove(ctx context.Context, a *ask) error {
-	if !a.Unproven {
-		return nil
-	}
-	p, err := s.AsNow(ctx, a.Principal)
-	if err == nil {
-		a.Principal = p
-	}
-	return err
-}
-
-// holds looks whether the answer may be given: a fault of kind Unauthenticated where the session of an unproven caller has ended, ErrChanged
-// where what the answer rests on has changed since.
-func (a *ask) holds(ctx context.Context, view View) error {
-	if a.Unproven {
-		family, err := view.TokenFamily(ctx, a.Session)
-		if err := goesOn(a.Principal, family, err); err != nil {
-			return err
-		}
-	}
-	if a.rests == nil {
-		return nil
-	}
-	edition, err := view.Edition(ctx, a.rests.household)
-	if fault.KindOf(err) == fault.NotFound || (err == nil && edition != a.rests.edition) {
-		return ErrChanged
-	}
-	return err
+	op  Operation
+	row audit.Row
 }
 
 // ask lets a caller ask for an operation. A refusal goes on the trail.
@@ -105,8 +66,7 @@ func operatorRow(ctx context.Context, clinic uuid.UUID, command string, now time
 	return row
 }
 
-// reads carries out an operation that changes nothing. Its row on the trail is durable before there is an answer. What fn has left open of who
-// asks, or of what the answer rests on, is looked at in the transaction of that row: ErrChanged where the answer no longer holds.
+// reads carries out an operation that changes nothing. Its row on the trail is durable before there is an answer.
 func reads[T any](ctx context.Context, s *Service, p access.Principal, op Operation, now time.Time, fn func(a *ask) (T, error)) (T, error) {
 	var none T
 	a, err := s.ask(ctx, p, op, now)
@@ -169,7 +129,7 @@ func (s *Service) witnessed(ctx context.Context, a *ask, err error) error {
 	default:
 		return err
 	}
-	if failed := s.witness(ctx, a.row, a.holds); failed != nil {
+	if failed := s.witness(ctx, a.row); failed != nil {
 		return failed
 	}
 	return err
@@ -267,32 +227,17 @@ type trail struct {
 
 // entrant is a row that waits to be durable.
 type entrant struct {
-	row     audit.Row
-	holds   func(ctx context.Context, view View) error // tells whether it is to be written; see ask.holds
-	refused error                                      // what that told
-	done    chan error                                 // has one result, once the row has been written or could not be
-	lead    chan struct{}                              // is closed when it is this one's turn to write
+	row  audit.Row
+	done chan error    // has one result, once the row has been written or could not be
+	lead chan struct{} // is closed when it is this one's turn to write
 }
-
-// look finds out whether the row is to be written. Only that it could not be found out is an error.
-func (e *entrant) look(ctx context.Context, view View) error {
-	e.refused = e.holds(ctx, view)
-	if errors.Is(e.refused, ErrChanged) || fault.KindOf(e.refused) == fault.Unauthenticated {
-		return nil
-	}
-	return e.refused
-}
-
-// always is what holds of a row that rests on nothing.
-func always(context.Context, View) error { return nil }
 
 // trailTime is how long a row may take to become durable.
 const trailTime = 15 * time.Second
 
-// witness makes a row durable if what is asked about it in the same transaction holds, and else returns why not. It does so in a transaction of
-// its own, which rows that come at the same time share.
-func (s *Service) witness(ctx context.Context, row audit.Row, holds func(ctx context.Context, view View) error) error {
-	e := &entrant{row: row, holds: holds, done: make(chan error, 1), lead: make(chan struct{})}
+// witness makes a row durable. It does so in a transaction of its own, which rows that come at the same time share.
+func (s *Service) witness(ctx context.Context, row audit.Row) error {
+	e := &entrant{row: row, done: make(chan error, 1), lead: make(chan struct{})}
 	t := &s.trail
 	t.mu.Lock()
 	t.waiting = append(t.waiting, e)
@@ -322,18 +267,10 @@ func (s *Service) writeWaiting(ctx context.Context) {
 	t.mu.Unlock()
 	err := errNotWritten
 	defer func() { t.handOn(batch, err) }() // in a panic too, or those who wait would wait for ever
-	// Each trail keeps other writers off once it is come to, so all that is to be read is read before. In any other order two servers could each wait for what the other has.
+	// Each trail keeps other writers off once it is come to. In any other order two servers could each wait for what the other has.
 	slices.SortStableFunc(batch, func(a, b *entrant) int { return bytes.Compare(a.row.Clinic[:], b.row.Clinic[:]) })
 	err = s.Store.InTx(ctx, func(ctx context.Context, tx Tx) error {
 		for _, e := range batch {
-			if err := e.look(ctx, tx); err != nil {
-				return err
-			}
-		}
-		for _, e := range batch {
-			if e.refused != nil {
-				continue
-			}
 			if err := enter(ctx, tx, &e.row); err != nil {
 				return err
 			}
@@ -347,7 +284,7 @@ var errNotWritten = errors.New("rows of the audit trail were not written")
 // handOn tells those whose rows were written, or could not be, and lets the next write.
 func (t *trail) handOn(batch []*entrant, err error) {
 	for _, e := range batch {
-		e.done <- cmp.Or(err, e.refused)
+		e.done <- err
 	}
 	t.mu.Lock()
 	defer t.mu.Unlock()

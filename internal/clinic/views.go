@@ -3,7 +3,6 @@ package clinic
 import (
 	"context"
 	"crypto/sha256"
-	"errors"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -86,20 +85,13 @@ type Summed struct {
 // Summary returns the document that sums up a learner's programme for whoever asks: the clinic's, or the family's, which
 // holds nothing of readiness.
 func (s *Service) Summary(ctx context.Context, p access.Principal, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
-	anew := func(a *ask) (Summed, error) { return s.summary(ctx, a, learner, q, now) }
-	summed, err := reads(ctx, s, p, "getSummary", now, func(a *ask) (Summed, error) {
-		if kept, is, err := s.keptSummary(a, learner, q, now); is || err != nil {
-			return kept, err
-		}
-		return anew(a)
-	})
-	if errors.Is(err, ErrChanged) { // since it was kept
-		return reads(ctx, s, p, "getSummary", now, anew)
-	}
-	return summed, err
+	return reads(ctx, s, p, "getSummary", now, func(a *ask) (Summed, error) { return s.summary(ctx, a, learner, q, now) })
 }
 
 func (s *Service) summary(ctx context.Context, a *ask, learner uuid.UUID, q Question, now time.Time) (Summed, error) {
+	if kept, is, err := s.keptSummary(ctx, a, learner, q, now); is || err != nil {
+		return kept, err
+	}
 	sn, err := s.see(ctx, a, learner, q, now)
 	if err != nil {
 		return Summed{}, err
