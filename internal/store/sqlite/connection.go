@@ -162,7 +162,7 @@ func (t *transaction) rollBack() error {
 	return errors.Join(err, t.giveBack())
 }
 
-// bound returns lists of values, one behind the other, as they are bound to a statement. They are to be cleared once they are.
+// bound returns lists of values, one behind the other, as a statement takes them. Whoever has given them to one clears them.
 func (c *connection) bound(lists [][]any) ([]driver.NamedValue, error) {
 	c.values = c.values[:0]
 	for _, list := range lists {
