@@ -78,8 +78,8 @@ func (s *Service) wholeIn(ctx context.Context, tx Tx, id uuid.UUID) (*family, er
 	return f.whole(), nil
 }
 
-// readFamily reads a household. It is lean, but for what was sent, with the readings of those entries that are the same as in the family that is known, if there is
-// one.
+// readFamily reads a household. It is lean, but for what was sent, with the readings of those entries that are the same as in the family that
+// is known, if there is one.
 func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*family, error) {
 	folder, err := view.Folder(ctx, id)
 	if err != nil {
