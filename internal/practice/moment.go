@@ -20,6 +20,11 @@ func MomentOf(t time.Time) Moment {
 	return Moment{unixMilli: t.UnixMilli(), offset: int32(offset)} //nolint:gosec // an offset is less than a day
 }
 
+// MomentAt returns the moment at an instant, in milliseconds since 1970, with the UTC offset, in seconds, at which it was written.
+func MomentAt(unixMilli int64, offset int) Moment {
+	return Moment{unixMilli: unixMilli, offset: int32(offset)} //nolint:gosec // as above
+}
+
 // errNotMoment answers a text that is no date-time of RFC 3339.
 var errNotMoment = errors.New("not an RFC 3339 date-time with its offset")
 
