@@ -24,7 +24,7 @@ type history struct {
 func (h *history) bookmarkOf(cursor string) (bookmark, error) {
 	f := family{edition: Edition{Epoch: h.epoch}}
 	for rev, chain := range h.chains[1:] {
-		f.stored = append(f.stored, StoredEntry{Rev: int64(rev) + 1, Chain: chain})
+		f.stored = append(f.stored, Held{Rev: int64(rev) + 1, Chain: chain})
 	}
 	return f.bookmarkOf(cursor)
 }
@@ -102,7 +102,7 @@ func TestNightsOfTheCursorAreToldAgainOnceTheyChange(t *testing.T) {
 	learner, epoch := uuid.New(), uuid.New()
 	f := &folded{family: &family{
 		edition: Edition{Epoch: epoch}, head: Head{Rev: 2, Chain: [32]byte{2}},
-		stored: []StoredEntry{{Rev: 1, Chain: [32]byte{1}}, {Rev: 2, Chain: [32]byte{2}}},
+		stored: []Held{{Rev: 1, Chain: [32]byte{1}}, {Rev: 2, Chain: [32]byte{2}}},
 	}}
 	at := func(rev int64, nights ...practice.Night) {
 		for _, n := range nights {

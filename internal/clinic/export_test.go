@@ -113,7 +113,7 @@ func (f *family) parts() map[string]any {
 	return map[string]any{
 		"edition": f.edition, "household": f.household, "head": f.head, "learners": f.learners, "devices": f.devices,
 		"people": f.people.learners, "caregivers": f.people.caregivers, "enrolments": f.enrolments, "details": f.details, "contacts": f.contacts,
-		"read": f.lean().read, "stamped": f.stamped, "stored": f.stored, "past": f.past, "follow-ups": f.followUps, "kept": folds,
+		"read": f.read, "stamped": f.stamped, "stored": f.stored, "problems": f.problems, "past": f.past, "follow-ups": f.followUps, "kept": folds,
 	}
 }
 

@@ -2,30 +2,27 @@ package clinic
 
 import (
 	"context"
-	"math"
 	"sync"
 	"unsafe"
 
 	"github.com/google/uuid"
 
 	"swallowtail/internal/door"
-	"swallowtail/internal/practice"
+	"swallowtail/internal/packing"
 )
 
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 16 << 20
-	// ordinary is how long an entry is, as it was sent, in which there is little to read but what every entry has.
-	ordinary = 600
-	// What each takes in memory, about, beside its texts: an ordinary entry as it is stored and as the door read it; a household with its people,
-	// plans and enrolments; a device; a reminder, a try to deliver it and what came of following a family up; what is kept of a fold.
-	sizeOfEntry     = 600
+	// What each takes in memory, about, beside its texts: a household with its people, plans and enrolments; a device; a reminder, a try to
+	// deliver it and what came of following a family up; what is kept of a fold; a piece of what the door read.
 	sizeOfHousehold = 5 << 10
 	sizeOfDevice    = 500
 	sizeOfDelivery  = 300
 	sizeOfTry       = 150
 	sizeOfFollowUp  = 200
 	sizeOfFold      = 1 << 10
+	sizeOfPiece     = 32
 )
 
 // families are households as they were read or folded last, kept in memory so that the next call about one reads nothing but whether it
@@ -77,12 +74,12 @@ func (f *families) forget(household uuid.UUID) {
 
 // size returns about how many octets a family takes.
 func (f *family) size() int {
-	size := sizeOfHousehold + len(f.devices)*sizeOfDevice + (cap(f.stored)-len(f.stored))*sizeOfEntry
-	for i := range f.stored {
-		size += sizeOfEntry + cap(f.stored[i].Problem)
+	size := sizeOfHousehold + len(f.devices)*sizeOfDevice + cap(f.stored)*int(unsafe.Sizeof(Held{})) + cap(f.readings)*sizeOfPiece
+	for _, piece := range f.readings {
+		size += len(piece)
 	}
-	for i := range f.read {
-		size += int(f.read[i].long)
+	for i := range f.problems {
+		size += int(unsafe.Sizeof(problem{})) + cap(f.problems[i].text)
 	}
 	for _, deliveries := range f.past {
 		for i := range deliveries {
@@ -119,21 +116,17 @@ func textsOf(entries []StoredEntry) [][]byte {
 	return texts
 }
 
-// clearTexts takes what was sent out of entries that are to be kept.
-func clearTexts(entries []StoredEntry) {
-	for i := range entries {
-		entries[i].Sent = nil
-	}
-}
-
 // text returns what was sent of the nth stored entry, which must have been read.
 func (f *family) text(n int) []byte { return f.sent[n-(len(f.stored)-len(f.sent))] }
 
-// entry returns the nth stored entry with what was sent.
+// entry returns the nth stored entry as the store has it.
 func (f *family) entry(n int) StoredEntry {
-	e := f.stored[n]
-	e.Sent = f.text(n)
-	return e
+	e := &f.stored[n]
+	return StoredEntry{
+		Rev: e.Rev, ID: e.ID, Learner: e.Learner, Status: e.Status(), Author: e.Author, Device: e.Device, Received: e.Received(),
+		Stored: e.Stored(), ClockOffset: e.ClockOffset, Schema: int(e.Schema), Sent: f.text(n), Content: e.Content, Chain: e.Chain,
+		Problem: f.problemOf(e),
+	}
 }
 
 // untold returns up to which revision a cursor is told of, and whether the family holds more than that. Of none, and where the cursor is of
@@ -170,20 +163,6 @@ func (f *family) withTexts(ctx context.Context, view entriesView, after int64) (
 	return &told, true, nil
 }
 
-// reading is what the door made of an entry. Nobody changes it.
-type reading struct {
-	practice.Entry
-	mayBeIncident, flawed bool
-	long                  int32 // by how many octets what was sent is longer than ordinary: no less than its notes and lists are
-}
-
-// take adds what the door read of the next entry to what has been read.
-func (f *family) take(r door.Reading) {
-	long := max(len(f.text(len(f.read)))-ordinary, 0)
-	f.read = append(f.read, reading{r.Entry, r.MayBeIncident, r.Flawed, int32(min(long, math.MaxInt32))})
-	f.members = append(f.members, r.Members)
-}
-
 // membersOf returns the members of the nth stored entry as they stand in it.
 func (f *family) membersOf(n int) door.Members {
 	if at := n - (len(f.stored) - len(f.members)); at >= 0 {
@@ -194,18 +173,18 @@ func (f *family) membersOf(n int) door.Members {
 
 func (f *family) reread(n int) door.Reading {
 	e := &f.stored[n]
-	return door.Reread(f.text(n), e.Schema, e.Author.Role)
+	return door.Reread(f.text(n), int(e.Schema), e.Author.Role)
 }
 
-// readingsFor returns the readings of a family's entries that hold for the first of those stored: all, if the last of them is still there,
-// since its chain is over all before it and everything about them; else none, as of another history after a restore.
-func (f *family) readingsFor(stored []StoredEntry) []reading {
+// readingsFor returns the readings of a family's entries that hold for the first of those stored, and of how many they are: all, if the last of
+// them is still there, since its chain is over all before it and everything about them; else none, as of another history after a restore.
+func (f *family) readingsFor(stored []Held) ([]packing.Packed, int) {
 	if f == nil {
-		return nil
+		return nil, 0
 	}
 	last := len(f.stored) - 1
 	if last < 0 || last >= len(stored) || stored[last].Rev != f.stored[last].Rev || stored[last].Chain != f.stored[last].Chain {
-		return nil
+		return nil, 0
 	}
-	return f.read
+	return f.readings, f.read
 }

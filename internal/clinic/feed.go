@@ -38,19 +38,18 @@ type FeedEntry struct {
 //
 // Of an entry that is sealed, since its author had withdrawn consent, nobody gets more than that it is there.
 func (s *Service) feedEntry(f *family, n int, reader *practice.Author) FeedEntry {
-	e, read := &f.stored[n], &f.read[n]
-	stamp := practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset}
+	e, read, stamp, problem := &f.stored[n], &f.stamped[n], f.stored[n].Stamp(), f.problemOf(&f.stored[n])
 	told := FeedEntry{
-		ID: e.ID, Rev: e.Rev, Status: e.Status, Author: e.Author, Device: e.Device, Stamp: stamp,
+		ID: e.ID, Rev: e.Rev, Status: e.Status(), Author: e.Author, Device: e.Device, Stamp: stamp,
 		Seal:  s.seal(f.household.ID, e.Author, e.ID, e.Content, stamp),
-		Flaws: flawsOf(e.Problem),
+		Flaws: flawsOf(problem),
 	}
-	if f.stamped[n].Sealed {
+	if read.Sealed {
 		told.Flaws = nil
 		return told
 	}
 	others := reader != nil && *reader != e.Author
-	if len(e.Problem) > 0 {
+	if len(problem) > 0 {
 		told.Members = readable(e, f.text(n), &read.Entry)
 		if !others {
 			told.Sent = asJSON(f.text(n))
@@ -113,7 +112,7 @@ func readMembers(sent []byte) (map[string]jsontext.Value, error) {
 var errNoObject = errors.New("not one JSON object")
 
 // readable returns the members of a quarantined entry that could be read, never its body.
-func readable(e *StoredEntry, sent []byte, entry *practice.Entry) (m door.Members) {
+func readable(e *Held, sent []byte, entry *practice.Entry) (m door.Members) {
 	put := func(into *jsontext.Value, text string) { *into, _ = jsontext.AppendQuote(nil, text) }
 	if entry.Subject.UUID != uuid.Nil {
 		put(&m.Subject, entry.Subject.String())

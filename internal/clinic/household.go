@@ -12,6 +12,7 @@ import (
 	"swallowtail/internal/access"
 	"swallowtail/internal/door"
 	"swallowtail/internal/judgement"
+	"swallowtail/internal/packing"
 	"swallowtail/internal/practice"
 	"swallowtail/internal/reminder"
 )
@@ -28,13 +29,15 @@ type family struct {
 	enrolments map[uuid.UUID][]practice.Enrolment // by learner
 	details    map[uuid.UUID]EnrolmentDetail      // by enrolment
 	contacts   []practice.Contact
-	record     *practice.Record                  // nil of a family that is lean
-	read       []reading                         // of each stored entry; of one that is lean, of the first
-	members    []door.Members                    // of the last entries, those that were read just now
-	stamped    []practice.Stamped                // none of one that is lean
-	stored     []StoredEntry                     // without Sent
+	record     *practice.Record   // nil of a family that is lean
+	readings   []packing.Packed   // of the first of those stored; of all, unless the family is lean
+	read       int                // of how many
+	members    []door.Members     // of the last entries, those that were read just now
+	stamped    []practice.Stamped // none of one that is lean
+	stored     []Held
+	problems   []problem                         // by revision: why those are quarantined that are
 	sent       [][]byte                          // what was sent, of the last entries: those that were read from the store or came just now
-	extended   *atomic.Bool                      // whether somebody has gone on behind stored and read, in their arrays; nil where nobody may
+	extended   *atomic.Bool                      // whether somebody has gone on behind what was stored and read, in the same arrays; nil where nobody may
 	past       map[uuid.UUID][]reminder.Delivery // by learner: what has become of reminders
 	followUps  map[uuid.UUID][]FollowUp          // by learner
 	kept       map[uuid.UUID]*Projection         // by learner: what is kept of the fold, if anything is
@@ -87,7 +90,7 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 	}
 	f := &family{
 		edition: folder.Edition, household: folder.Household, head: folder.Head, learners: folder.Learners, devices: folder.Devices,
-		people: peopleOf(&folder), stored: folder.Entries, sent: textsOf(folder.Entries),
+		people: peopleOf(&folder), stored: HeldOf(folder.Entries), problems: problemsOf(folder.Entries), sent: textsOf(folder.Entries),
 		enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{},
 		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{}, kept: map[uuid.UUID]*Projection{},
 	}
@@ -101,8 +104,7 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 		p := &folder.Projections[i]
 		f.kept[p.Learner] = p
 	}
-	clearTexts(f.stored)
-	f.read = known.readingsFor(f.stored)
+	f.readings, f.read = known.readingsFor(f.stored)
 	return f, f.enrol(&folder)
 }
 
@@ -123,27 +125,37 @@ func (f *family) whole() *family {
 		return f
 	}
 	w := *f
-	w.read = withRoom(w.read, len(w.stored)-len(w.read), false)
-	w.bringIn(nil)
+	w.bringIn(nil, false)
 	return &w
 }
 
 // bringIn brings the entries of a family that is still being made into a record. Some of the last have been read already: a reading of
-// each is given, nil where it is to be read. There is room for what is missing.
-func (f *family) bringIn(last []*door.Reading) {
+// each is given, nil where it is to be read. goOn tells whether the family may go on in the arrays that it has.
+func (f *family) bringIn(last []*door.Reading, goOn bool) {
 	f.contacts = contactsOf(f.devices)
-	f.members = make([]door.Members, 0, len(f.stored)-len(f.read))
-	for i := len(f.read); i < len(f.stored); i++ {
-		at := i - (len(f.stored) - len(last))
-		if at >= 0 && last[at] != nil {
-			f.take(*last[at])
-		} else {
-			f.take(f.reread(i))
-		}
+	f.members = make([]door.Members, 0, len(f.stored)-f.read)
+	fresh := make([]packing.Reading, 0, len(f.stored)-f.read)
+	for i := f.read; i < len(f.stored); i++ {
+		read := f.readingOf(i, last)
+		fresh = append(fresh, packing.Reading{Entry: read.Entry, MayBeIncident: read.MayBeIncident, Flawed: read.Flawed})
+		fresh[len(fresh)-1].ID.UUID = f.stored[i].ID
+		f.members = append(f.members, read.Members)
 	}
-	f.stamped = stampedOf(f.stored, f.read, f.people)
+	if len(fresh) > 0 {
+		f.readings = append(withRoom(f.readings, 1, sparePieces, goOn), packing.Pack(fresh))
+		f.read = len(f.stored)
+	}
+	f.stamp()
 	f.seal()
 	f.record = practice.NewRecord(f.stamped)
+}
+
+// readingOf returns what the door makes of the nth stored entry: as it is given, where it is among the last, else read again.
+func (f *family) readingOf(n int, last []*door.Reading) door.Reading {
+	if at := n - (len(f.stored) - len(last)); at >= 0 && last[at] != nil {
+		return *last[at]
+	}
+	return f.reread(n)
 }
 
 // with returns the whole family with entries that have just come, of each of which the door may have made a reading, and with a device
@@ -154,27 +166,29 @@ func (f *family) with(added []StoredEntry, read []*door.Reading, heard uuid.UUID
 	first := false
 	if last := len(added) - 1; last >= 0 {
 		first = f.extended != nil && f.extended.CompareAndSwap(false, true)
-		next.stored, next.extended = append(withRoom(f.stored, len(added), first), added...), new(atomic.Bool)
-		clearTexts(next.stored[len(f.stored):])
+		next.stored, next.extended = appendHeld(withRoom(f.stored, len(added), spareEntries, first), added), new(atomic.Bool)
+		next.problems = slices.Concat(f.problems, problemsOf(added))
 		next.sent = slices.Concat(f.sent, textsOf(added))
 		next.head = Head{Rev: added[last].Rev, Chain: added[last].Chain}
 	}
-	next.read = withRoom(f.read, len(next.stored)-len(f.read), first)
 	next.devices = slices.Clone(f.devices)
 	for i := range next.devices {
 		if d := &next.devices[i]; d.ID == heard {
 			d.Heard = at
 		}
 	}
-	next.bringIn(read)
+	next.bringIn(read, first)
 	return &next
 }
 
-// spare is how many entries there is room for behind those of a family that had to be copied: some evenings.
-const spare = 24
+// What there is room for behind what a family has, once that had to be copied: some evenings.
+const (
+	spareEntries = 24
+	sparePieces  = 4
+)
 
-// withRoom returns a list with room for more behind it: the same where it may be gone on with and has as much, else a copy.
-func withRoom[T any](list []T, more int, goOn bool) []T {
+// withRoom returns a list with room for more behind it: the same where it may be gone on with and has as much, else a copy with some to spare.
+func withRoom[T any](list []T, more, spare int, goOn bool) []T {
 	if more == 0 || (goOn && cap(list)-len(list) >= more) {
 		return list
 	}
@@ -249,25 +263,24 @@ func contactsOf(devices []Device) []practice.Contact {
 	return contacts
 }
 
-// stampedOf returns stored entries as they are read now: what was parked may be known by now, and what was wrong may be
-// right.
-func stampedOf(stored []StoredEntry, readings []reading, p people) []practice.Stamped {
-	stamped := make([]practice.Stamped, len(stored))
-	for i := range stored {
-		e, read := &stored[i], readings[i]
-		read.ID = practice.EntryID{UUID: e.ID}
-		if e.Status != practice.Accepted && read.Body != nil {
-			read.flawed = len(misplaced(&read.Entry, e.Author.Role, p)) > 0
+// stamp takes the stored entries as they are read now: what was parked may be known by now, and what was wrong may be right.
+func (f *family) stamp() {
+	f.stamped = make([]practice.Stamped, len(f.stored))
+	unpacker := packing.Unpack(f.readings, len(f.stored))
+	var read packing.Reading
+	for i := range f.stored {
+		e := &f.stored[i]
+		unpacker.Next(e.ID, &read)
+		if e.Status() != practice.Accepted && read.Body != nil {
+			read.Flawed = len(misplaced(&read.Entry, e.Author.Role, f.people)) > 0
 		}
-		if e.Learner != uuid.Nil || !p.learners[read.Learner.UUID] {
+		if e.Learner != uuid.Nil || !f.people.learners[read.Learner.UUID] {
 			read.Learner = practice.LearnerID{UUID: e.Learner} // otherwise one who has come since
 		}
-		stamped[i] = practice.Stamped{
-			Entry: read.Entry, Author: e.Author, Status: e.Status, MayBeIncident: read.mayBeIncident, Flawed: read.flawed,
-			Stamp: practice.Stamp{Received: e.Received, ClockOffset: e.ClockOffset},
+		f.stamped[i] = practice.Stamped{
+			Entry: read.Entry, Author: e.Author, Status: e.Status(), MayBeIncident: read.MayBeIncident, Flawed: read.Flawed, Stamp: e.Stamp(),
 		}
 	}
-	return stamped
 }
 
 // seal marks what was set aside since its author had withdrawn consent, and has not given it again.
@@ -284,7 +297,7 @@ func (f *family) seal() {
 	for i := range f.stored {
 		e := &f.stored[i]
 		since, is := withdrawn[e.Author.ID.UUID]
-		f.stamped[i].Sealed = is && e.Author.Role == practice.Caregiver && e.Status == practice.SetAside && e.Rev > since
+		f.stamped[i].Sealed = is && e.Author.Role == practice.Caregiver && e.Status() == practice.SetAside && e.Rev > since
 	}
 }
 

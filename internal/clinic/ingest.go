@@ -57,13 +57,13 @@ func (u *upload) examine(raws [][]byte) {
 func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result, added []StoredEntry, err error) {
 	known, head := u.known(f), f.head
 	results = make([]Result, len(u.offers))
-	added = make([]StoredEntry, 0, len(u.offers)) // room for all, so that they stay where known points to
+	added = make([]StoredEntry, 0, len(u.offers))
 	u.reached, u.read = 0, nil
 	for i := range u.offers {
 		o := &u.offers[i]
 		if old, ok := known[o.Entry.ID.UUID]; ok {
-			results[i] = resultOf(old, o.Content)
-			if u.setAside && old.Status == practice.SetAside && results[i].Status == Duplicate {
+			results[i] = old.resultOf(o.Content)
+			if u.setAside && old.status == practice.SetAside && results[i].Status == Duplicate {
 				results[i].Status = string(practice.SetAside) // its answer was lost: the device may still let go of it
 			}
 			continue
@@ -74,7 +74,7 @@ func (s *Service) ingest(u *upload, f *family, now time.Time) (results []Result,
 		head = Head{Rev: e.Rev, Chain: e.Chain}
 		added = append(added, e)
 		u.read = append(u.read, o.Reading)
-		known[e.ID] = &added[len(added)-1]
+		known[e.ID] = taken{id: e.ID, rev: e.Rev, status: e.Status, content: e.Content, problem: e.Problem}
 		results[i] = Result{ID: e.ID, Status: string(e.Status), Rev: e.Rev, Flaws: flawsOf(e.Problem)}
 	}
 	if len(added) == 0 {
@@ -115,29 +115,38 @@ func (u *upload) bringsIncident() bool {
 	})
 }
 
+// taken is what is to be known of an entry whose id is taken.
+type taken struct {
+	id      uuid.UUID
+	rev     int64
+	status  practice.Status
+	content [32]byte
+	problem []byte
+}
+
 // known returns those of the household's entries whose ids come in the upload.
-func (u *upload) known(f *family) map[uuid.UUID]*StoredEntry {
+func (u *upload) known(f *family) map[uuid.UUID]taken {
 	offered := make(map[uuid.UUID]bool, len(u.offers))
 	for i := range u.offers {
 		offered[u.offers[i].Entry.ID.UUID] = true
 	}
-	known := map[uuid.UUID]*StoredEntry{}
+	known := map[uuid.UUID]taken{}
 	for i := range f.stored {
 		if e := &f.stored[i]; offered[e.ID] {
-			known[e.ID] = e
+			known[e.ID] = taken{id: e.ID, rev: e.Rev, status: e.Status(), content: e.Content, problem: f.problemOf(e)}
 		}
 	}
 	return known
 }
 
-// resultOf answers an entry whose id is known already.
-func resultOf(old *StoredEntry, content [32]byte) Result {
-	if old.Content != content {
-		return Result{ID: old.ID, Status: IDReuse, Flaws: []door.Flaw{{
+// resultOf answers an entry with content of its own under an id that is taken.
+func (t *taken) resultOf(content [32]byte) Result {
+	if t.content != content {
+		return Result{ID: t.id, Status: IDReuse, Flaws: []door.Flaw{{
 			Pointer: "/id", Detail: "This id is taken by an entry with other content: give the new entry an id of its own.",
 		}}}
 	}
-	return Result{ID: old.ID, Status: Duplicate, Rev: old.Rev, Flaws: flawsOf(old.Problem)}
+	return Result{ID: t.id, Status: Duplicate, Rev: t.rev, Flaws: flawsOf(t.problem)}
 }
 
 // store makes the stored form of a new entry, without its place in the record.

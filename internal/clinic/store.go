@@ -393,8 +393,8 @@ type RecordTx interface {
 	// it changes nothing.
 	Assume(ctx context.Context, a Assumption) error
 	// AppendEntries adds entries, whose revisions follow the head, and moves the head to the last. before are all those that there are, as
-	// they were read of this edition, with or without what was sent; where it is nil the store looks itself whether an id is taken.
-	AppendEntries(ctx context.Context, household uuid.UUID, entries, before []StoredEntry) error
+	// they were read of this edition; where it is nil the store looks itself whether an id is taken.
+	AppendEntries(ctx context.Context, household uuid.UUID, entries []StoredEntry, before []Held) error
 	// RenewEpoch gives this history of the store another name.
 	RenewEpoch(ctx context.Context, epoch uuid.UUID) error
 	// SetJournal notes which journal lies beside the store.

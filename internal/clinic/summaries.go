@@ -112,7 +112,7 @@ func (s *Service) keptSummary(ctx context.Context, a *ask, learner uuid.UUID, q 
 // knowsOfLater reports whether anything came in after an instant, as between when a call took its instant and when it read the store. A
 // fold at that instant leaves out some of it, which the edition does not tell.
 func (f *family) knowsOfLater(at time.Time) bool {
-	return slices.ContainsFunc(f.stored, func(e StoredEntry) bool { return e.Received.After(at) || e.Stored.After(at) }) ||
+	return slices.ContainsFunc(f.stored, func(e Held) bool { return e.later(at) }) ||
 		slices.ContainsFunc(f.devices, func(d Device) bool { return d.Heard.After(at) })
 }
 

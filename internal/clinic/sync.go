@@ -258,7 +258,7 @@ func (f *family) countUpTo(rev int64) int {
 }
 
 // digest returns the SHA-256, in hex, over the sorted ids of entries.
-func digest(entries []StoredEntry) string {
+func digest(entries []Held) string {
 	ids := make([]uuid.UUID, len(entries))
 	for i := range entries {
 		ids[i] = entries[i].ID

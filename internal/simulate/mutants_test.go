@@ -85,7 +85,7 @@ var mutants = []mutant{
 		"	for i := first; i < upTo; i++ {\n		a.Changes",
 		"	for i := first; i < upTo; i++ {\n" +
 			"		// What got its number early commits late: it is not there yet when the cursor passes it.\n" +
-			"		if e := &f.stored[i]; mutated(`cursor from a sequence`) && e.Author != reader && e.ID[15]%5 == 0 && e.Received.Equal(a.now) {\n" +
+			"		if e := &f.stored[i]; mutated(`cursor from a sequence`) && e.Author != reader && e.ID[15]%5 == 0 && e.Received().Equal(a.now) {\n" +
 			"			continue\n		}\n		a.Changes",
 	}, {
 		"internal/clinic/sync.go",

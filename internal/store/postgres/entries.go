@@ -181,7 +181,7 @@ func (v view) Entries(ctx context.Context, household uuid.UUID, after int64, lim
 
 // AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
 // follow the one before. Whether an id is taken an index tells.
-func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, _ []clinic.StoredEntry) error {
+func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []clinic.StoredEntry, _ []clinic.Held) error {
 	if len(entries) == 0 {
 		return nil
 	}

@@ -197,7 +197,7 @@ func (t *tx) LockHouseholds(context.Context, []uuid.UUID) error { return nil }
 
 // AppendEntries implements clinic.RecordTx. It returns an error, and has written nothing, where a revision does not
 // follow the one before.
-func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, before []clinic.StoredEntry) error {
+func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries []clinic.StoredEntry, before []clinic.Held) error {
 	if len(entries) == 0 {
 		return nil
 	}
@@ -231,7 +231,7 @@ func (t *tx) AppendEntries(ctx context.Context, household uuid.UUID, entries, be
 }
 
 // refuseKnown answers Conflict where an id is there already, or twice among those that are new. Nobody else can write meanwhile.
-func (t *tx) refuseKnown(ctx context.Context, head keyedHead, entries, before []clinic.StoredEntry) error {
+func (t *tx) refuseKnown(ctx context.Context, head keyedHead, entries []clinic.StoredEntry, before []clinic.Held) error {
 	added := make(map[uuid.UUID]bool, len(entries))
 	for i := range entries {
 		added[entries[i].ID] = true

@@ -158,16 +158,17 @@ func (w world) keptAround(ctx context.Context, v clinic.View) (a around, err err
 func afterThoseRead(b *bundle) {
 	w := newWorld(b, 1)
 	there := w.fill(b, 3)
-	for what, before := range map[string][]clinic.StoredEntry{"all": there, "some": there[:2], "others": {w.entry(9), w.entry(8), w.entry(7)}, "none": {}} {
+	others := []clinic.StoredEntry{w.entry(9), w.entry(8), w.entry(7)}
+	for what, before := range map[string][]clinic.StoredEntry{"all": there, "some": there[:2], "others": others, "none": {}} {
 		taken := w.entry(4)
 		taken.ID = there[1].ID
 		err := b.store.InTx(b.ctx, func(ctx context.Context, tx clinic.Tx) error {
-			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{taken}, before)
+			return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{taken}, clinic.HeldOf(before))
 		})
 		assert.Equal(b, fault.Conflict, fault.KindOf(err), what)
 	}
 	b.write(func(ctx context.Context, tx clinic.Tx) error {
-		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(4)}, there)
+		return tx.AppendEntries(ctx, w.household, []clinic.StoredEntry{w.entry(4)}, clinic.HeldOf(there))
 	})
 	assert.Equal(b, w.entry(4), entriesOf(b, w.household, 3, 0)[0])
 }
