@@ -6,12 +6,12 @@ import (
 	"sync"
 )
 
-// How much of what is in use, in per cent, a server's heap grows by before it is collected. Beside a database in a file, whose pages are kept
-// in the same memory, it is less than Go's own; much less takes processor time, since what a collection costs is the same however soon the
-// next one is due.
+// How much of what is in use, in per cent, a server's heap grows by before it is collected. It is more than Go's own, since little is in use and
+// what a collection costs is the same however soon the next one is due; and less beside a database in a file, whose pages are kept in the
+// same memory.
 const (
-	growthBesideFile = 80
-	growthElsewhere  = 100
+	growthBesideFile = 120
+	growthElsewhere  = 150
 )
 
 // settleMemory gives back to the system what only the start needed, and has the heap grow by so many per cent before it is collected, unless

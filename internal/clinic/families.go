@@ -13,7 +13,7 @@ import (
 
 const (
 	// mostKept is how many octets of families are kept.
-	mostKept = 16 << 20
+	mostKept = 8 << 20
 	// What each takes in memory, about, beside its texts: a household with its people, plans and enrolments; a device; a reminder, a try to
 	// deliver it and what came of following a family up; what is kept of a fold; a piece of what the door read.
 	sizeOfHousehold = 5 << 10
