@@ -15,7 +15,7 @@ import (
 const (
 	// partOfConnections is what part of the connections groups may take. With fewer groups the cores of PostgreSQL stand idle, with more
 	// hardly anybody shares.
-	partOfConnections = 4
+	partOfConnections = 5
 	// mostInGroup bounds how many somebody waits for.
 	mostInGroup = 8
 	// usualMember is what a member takes on its way to the server: an evening some five or six thousand octets.
