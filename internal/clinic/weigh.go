@@ -281,8 +281,8 @@ func (s *Service) KeepWeighed(ctx context.Context, now func() time.Time) {
 	}
 }
 
-// keepOnce folds and weighs whoever has changed. The first time after a start that includes whoever the program, or its zone
-// database, now sees otherwise than the one before.
+// keepOnce folds and weighs whoever has changed. The first time after a start it folds whoever the program, or its zone database, now sees
+// otherwise than the one before, and weighs nobody yet: a server may have been started in the middle of an evening.
 func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time) error {
 	if first {
 		if err := s.renewZones(ctx, now()); err != nil {
@@ -302,6 +302,10 @@ func (s *Service) keepOnce(ctx context.Context, first bool, now func() time.Time
 	})
 	if err != nil {
 		return err
+	}
+	if first {
+		s.noteChange()
+		return nil
 	}
 	return s.weighClinics(ctx, now)
 }

@@ -275,6 +275,26 @@ func TestKeepWeighedLetsARushPass(t *testing.T) {
 	})
 }
 
+// TestAStartInTheMiddleOfARushWeighsNobodyYet starts where nobody has been weighed and uploads keep coming.
+func TestAStartInTheMiddleOfARushWeighsNobodyYet(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		h := newFamily(t)
+		h.push(started, h.evening()...)
+		now, stop := h.keepWeighed()
+		for range 10 {
+			time.Sleep(time.Second)
+			synctest.Wait()
+			assert.Empty(t, h.projection().Weighed.Doc)
+			h.push(now(), h.evening()...)
+		}
+		time.Sleep(3 * time.Second)
+		synctest.Wait()
+		assert.NotEmpty(t, h.projection().Weighed.Doc, "once it has passed")
+		stop()
+	})
+}
+
 // TestCheckFindsAlteredWeighings alters what is kept of a weighing, and lets it be made anew.
 func TestCheckFindsAlteredWeighings(t *testing.T) {
 	t.Parallel()
@@ -332,7 +352,7 @@ func TestAnotherFormIsWeighedAnew(t *testing.T) {
 			defer close(ended)
 			h.KeepWeighed(ctx, func() time.Time { return started })
 		}()
-		time.Sleep(time.Second)
+		time.Sleep(3 * time.Second)
 		synctest.Wait()
 		stop()
 		<-ended
