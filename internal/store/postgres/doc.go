@@ -15,7 +15,7 @@
 //     projections, contacts and rows of a trail with whatever is run next or with the commit: an error of theirs shows then. So does
 //     that a household is not as Assume takes it to be, so that an upload to one that is known is a single trip. Nobody waits for the
 //     trip that ends what was only read.
-//   - Uploads of which all is known, and that come while a fifth of the connections are under way with others, share the next trip and the
+//   - Uploads of which all is known, and that come while an eighth of the connections are under way with others, share the next trip and the
 //     wait for the disk at its end; each is a transaction of its own in it (queue). Where one is refused, or somebody holds its household or
 //     its trail, it goes again alone, as do those behind it.
 //   - Waiting is bounded: for a connection, for the next shared trip and for a lock as long as Options.Patience says, and for any statement or

@@ -15,9 +15,11 @@ import (
 const (
 	// partOfConnections is what part of the connections groups may take. With fewer groups the cores of PostgreSQL stand idle, with more
 	// hardly anybody shares.
-	partOfConnections = 5
-	// mostInGroup bounds how many somebody waits for.
-	mostInGroup = 8
+	partOfConnections = 8
+	// fewInGroup always go together if they wait. Of more a group takes half, so that somebody is left for the next one, and no more than
+	// mostInGroup, for whom each of them waits.
+	fewInGroup  = 6
+	mostInGroup = 12
 	// usualMember is what a member takes on its way to the server: an evening some five or six thousand octets.
 	usualMember = 6 << 10
 	// entriesInGroup is how many entries a member may bring, some ten evenings, and callsInGroup how many statements, of which an evening
@@ -113,7 +115,7 @@ func (q *queue) back() {
 		q.free++
 		return
 	}
-	n := min(len(q.waiting), mostInGroup)
+	n := min(len(q.waiting), mostInGroup, max(fewInGroup, len(q.waiting)/2))
 	first, others := q.waiting[0], slices.Clone(q.waiting[1:n])
 	q.waiting = slices.Delete(q.waiting, 0, n)
 	first.turn <- turn{leads: true, others: others} // which has room for it

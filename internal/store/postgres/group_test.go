@@ -199,7 +199,7 @@ func TestThoseWhoComeTogetherShareATrip(t *testing.T) {
 func TestAGroupIsAsLargeAsItMayBe(t *testing.T) {
 	t.Parallel()
 	s, counted := countedStore(t)
-	all := families(t, s, mostInGroup+2)
+	all := families(t, s, fewInGroup+2)
 	inCompany(t, s, all...) // prepares the statements, of two connections
 	inCompany(t, s, all...)
 	before := counted.count.Load()
@@ -207,6 +207,27 @@ func TestAGroupIsAsLargeAsItMayBe(t *testing.T) {
 		require.NoError(t, err)
 	}
 	assert.Equal(t, int64(2), counted.count.Load()-before)
+}
+
+// TestAGroupLeavesHalfToTheNext has many wait while the groups come back one after the other.
+func TestAGroupLeavesHalfToTheNext(t *testing.T) {
+	t.Parallel()
+	q := newQueue(defaultConnections)
+	for q.free > 0 {
+		require.True(t, q.await(t.Context(), &member{}, 0).leads)
+	}
+	all := make([]*member, 40)
+	for i := range all {
+		all[i] = &member{turn: make(chan turn, 1)}
+	}
+	q.waiting = slices.Clone(all)
+	for _, size := range []int{12, 12, 8, 6, 2} {
+		q.back()
+		assert.Equal(t, turn{leads: true, others: all[1:size]}, <-all[0].turn)
+		all = all[size:]
+	}
+	assert.Empty(t, all)
+	assert.Empty(t, q.waiting)
 }
 
 // TestAGroupIsOnTheDisk looks how far the server's log is on the disk once a group has returned, where all commit and where one is refused:
