@@ -88,9 +88,14 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 	if err != nil {
 		return nil, err
 	}
+	return familyOf(&folder, known)
+}
+
+// familyOf is readFamily once the folder is read.
+func familyOf(folder *Folder, known *family) (*family, error) {
 	f := &family{
 		edition: folder.Edition, household: folder.Household, head: folder.Head, learners: folder.Learners, devices: folder.Devices,
-		people: peopleOf(&folder), stored: HeldOf(folder.Entries), problems: problemsOf(folder.Entries), sent: textsOf(folder.Entries),
+		people: peopleOf(folder), stored: HeldOf(folder.Entries), problems: problemsOf(folder.Entries), sent: textsOf(folder.Entries),
 		enrolments: map[uuid.UUID][]practice.Enrolment{}, details: map[uuid.UUID]EnrolmentDetail{},
 		past: map[uuid.UUID][]reminder.Delivery{}, followUps: map[uuid.UUID][]FollowUp{}, kept: map[uuid.UUID]*Projection{},
 	}
@@ -105,7 +110,7 @@ func readFamily(ctx context.Context, view View, id uuid.UUID, known *family) (*f
 		f.kept[p.Learner] = p
 	}
 	f.readings, f.read = known.readingsFor(f.stored)
-	return f, f.enrol(&folder)
+	return f, f.enrol(folder)
 }
 
 // assumption is what a store is told that is to change the family for a device.
@@ -266,7 +271,7 @@ func contactsOf(devices []Device) []practice.Contact {
 // stamp takes the stored entries as they are read now: what was parked may be known by now, and what was wrong may be right.
 func (f *family) stamp() {
 	f.stamped = make([]practice.Stamped, len(f.stored))
-	unpacker := packing.Unpack(f.readings, len(f.stored))
+	unpacker := packing.Unpack(f.readings)
 	var read packing.Reading
 	for i := range f.stored {
 		e := &f.stored[i]

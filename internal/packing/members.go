@@ -2,6 +2,7 @@ package packing
 
 import (
 	"encoding/binary"
+	"fmt"
 	"math"
 	"slices"
 
@@ -45,6 +46,8 @@ func (c *coder) members(body practice.Body) {
 	case *practice.Review:
 		c.id(&b.Entry.UUID)
 		c.truth(&b.Take)
+	default:
+		panic(fmt.Sprintf("packing: no members of kind %q", b.Kind()))
 	}
 }
 

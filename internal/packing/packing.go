@@ -4,7 +4,6 @@ package packing
 
 import (
 	"fmt"
-	"slices"
 
 	"github.com/google/uuid"
 
@@ -37,10 +36,8 @@ type Unpacker struct {
 	rest []Packed
 }
 
-// Unpack returns an unpacker of what was packed in several pieces. about is how many readings there are, for which it makes room.
-func Unpack(pieces []Packed, about int) Unpacker {
-	return Unpacker{c: coder{room: make([]practice.Try, 0, about)}, rest: pieces}
-}
+// Unpack returns an unpacker of what was packed in several pieces.
+func Unpack(pieces []Packed) Unpacker { return Unpacker{rest: pieces} }
 
 // Next reads the next reading, which is of the entry of an id, into r. There must be one.
 func (u *Unpacker) Next(id uuid.UUID, r *Reading) {
@@ -96,62 +93,56 @@ func flag(bit byte, is bool) byte {
 	return 0
 }
 
-// kinds are those of bodies, the most frequent first. The first stands for none.
-var kinds = []practice.Kind{
-	"", practice.KindTry, practice.KindSession, practice.KindExcuse, practice.KindIncident, practice.KindRetract, practice.KindLink,
-	practice.KindSettle, practice.KindClear, practice.KindChoose, practice.KindPositions, practice.KindReview,
+// kinds are those of bodies, the most frequent first, and what makes an empty one. In a packed one a kind is its place here, from 1.
+var kinds = []struct {
+	kind  practice.Kind
+	empty func(*coder) practice.Body
+}{
+	{practice.KindTry, func(c *coder) practice.Body { return c.newTry() }},
+	{practice.KindSession, func(*coder) practice.Body { return &practice.Session{} }},
+	{practice.KindExcuse, func(*coder) practice.Body { return &practice.Excuse{} }},
+	{practice.KindIncident, func(*coder) practice.Body { return &practice.Incident{} }},
+	{practice.KindRetract, func(*coder) practice.Body { return &practice.Retract{} }},
+	{practice.KindLink, func(*coder) practice.Body { return &practice.Link{} }},
+	{practice.KindSettle, func(*coder) practice.Body { return &practice.Settle{} }},
+	{practice.KindClear, func(*coder) practice.Body { return &practice.Clear{} }},
+	{practice.KindChoose, func(*coder) practice.Body { return &practice.Choose{} }},
+	{practice.KindPositions, func(*coder) practice.Body { return &practice.SwitchPositions{} }},
+	{practice.KindReview, func(*coder) practice.Body { return &practice.Review{} }},
 }
 
+// noBody is in the place of the kind where there is no body.
+const noBody = 0
+
 func (c *coder) body(b *practice.Body) {
-	var kind byte
+	at := byte(noBody)
 	if c.writes && *b != nil {
-		at := slices.Index(kinds, (*b).Kind())
-		if at < 0 {
-			panic(fmt.Sprintf("packing: no kind %q", (*b).Kind()))
-		}
-		kind = byte(at) //nolint:gosec // there are a dozen
+		at = placeOf(*b)
 	}
-	c.octet(&kind)
-	if kind == 0 {
+	c.octet(&at)
+	if at == noBody {
 		return
 	}
 	if !c.writes {
-		*b = c.newBody(kinds[kind])
+		*b = kinds[at-1].empty(c)
 	}
 	c.members(*b)
 }
 
-// newBody returns an empty body of a kind.
-func (c *coder) newBody(kind practice.Kind) practice.Body {
-	switch kind {
-	case practice.KindTry:
-		return c.newTry()
-	case practice.KindSession:
-		return &practice.Session{}
-	case practice.KindExcuse:
-		return &practice.Excuse{}
-	case practice.KindIncident:
-		return &practice.Incident{}
-	case practice.KindRetract:
-		return &practice.Retract{}
-	case practice.KindLink:
-		return &practice.Link{}
-	case practice.KindSettle:
-		return &practice.Settle{}
-	case practice.KindClear:
-		return &practice.Clear{}
-	case practice.KindChoose:
-		return &practice.Choose{}
-	case practice.KindPositions:
-		return &practice.SwitchPositions{}
+func placeOf(b practice.Body) byte {
+	for i := range kinds {
+		if kinds[i].kind == b.Kind() {
+			return byte(i + 1)
+		}
 	}
-	return &practice.Review{}
+	panic(fmt.Sprintf("packing: no kind %q", b.Kind()))
 }
 
-// newTry returns an empty try. Those of a household lie side by side: memory is then asked for once.
+// newTry returns an empty try. Some lie side by side, so that memory is asked for less often.
 func (c *coder) newTry() *practice.Try {
+	const sideBySide = 16
 	if len(c.room) == cap(c.room) {
-		return &practice.Try{}
+		c.room = make([]practice.Try, 0, sideBySide)
 	}
 	c.room = c.room[:len(c.room)+1]
 	return &c.room[len(c.room)-1]
