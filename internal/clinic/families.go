@@ -14,6 +14,8 @@ import (
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 8 << 20
+	// largestKept is how many of a family that is kept: nobody's is in place of all others.
+	largestKept = mostKept / 8
 	// What each takes in memory, about, beside its texts: a household with its people, plans and enrolments; a device; a reminder, a try to
 	// deliver it and what came of following a family up; what is kept of a fold; a piece of what the door read.
 	sizeOfHousehold = 5 << 10
@@ -50,7 +52,7 @@ func (f *families) keep(now *family) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.forget(id)
-	if size > mostKept {
+	if size > largestKept {
 		return
 	}
 	for other := range f.kept {
