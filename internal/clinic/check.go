@@ -110,15 +110,19 @@ func eachHouseholdOf(ctx context.Context, store Reader, do func(id uuid.UUID) er
 }
 
 func (r *Report) checkHousehold(ctx context.Context, view View, id uuid.UUID) error {
-	f, err := readFamily(ctx, view, id, nil) // a check takes nothing from memory
+	folder, err := view.Folder(ctx, id)
+	if err != nil {
+		return err
+	}
+	f, err := familyOf(&folder, nil) // a check takes nothing from memory
 	if err != nil {
 		return err
 	}
 	f = f.whole()
 	r.Households++
-	r.Entries += len(f.stored)
-	r.checkChain(f)
-	r.checkEntries(f)
+	r.Entries += len(folder.Entries)
+	r.checkChain(&folder)
+	r.checkEntries(&folder)
 	for _, learner := range f.learners {
 		r.Learners++
 		kept := f.kept[learner.ID]
@@ -157,15 +161,15 @@ func (r *Report) misfolded(f *family, learner Learner, found []string) {
 	}
 }
 
-func (r *Report) checkChain(f *family) {
-	id, head := f.household.ID, f.head
+func (r *Report) checkChain(f *Folder) {
+	id, head := f.Household.ID, f.Head
 	var at Head
-	for i := range f.stored {
-		e := f.entry(i)
+	for i := range f.Entries {
+		e := &f.Entries[i]
 		if e.Rev != at.Rev+1 {
 			r.differs(id, InChain, "revision %d follows revision %d", e.Rev, at.Rev)
 		}
-		if chained(at.Chain, &e) != e.Chain {
+		if chained(at.Chain, e) != e.Chain {
 			r.differs(id, InChain, "the chain breaks at revision %d: it, or its entry, has been altered", e.Rev)
 		}
 		at = Head{Rev: e.Rev, Chain: e.Chain}
@@ -177,23 +181,23 @@ func (r *Report) checkChain(f *family) {
 
 // checkEntries compares what is kept beside each entry with what the door makes of what was sent. An entry may be kept
 // under no learner where it named one who came later.
-func (r *Report) checkEntries(f *family) {
-	revs := make(map[uuid.UUID]int64, len(f.stored))
-	for i := range f.stored {
-		e := f.entry(i)
+func (r *Report) checkEntries(f *Folder) {
+	id, revs := f.Household.ID, make(map[uuid.UUID]int64, len(f.Entries))
+	for i := range f.Entries {
+		e := &f.Entries[i]
 		if rev, twice := revs[e.ID]; twice {
-			r.differs(f.household.ID, InEntry, "the entry at revision %d has the id of that at revision %d", e.Rev, rev)
+			r.differs(id, InEntry, "the entry at revision %d has the id of that at revision %d", e.Rev, rev)
 		}
 		revs[e.ID] = e.Rev
 		sent := door.Examine(e.Sent, e.Schema, e.Author.Role)
 		if sent.Content != e.Content {
-			r.differs(f.household.ID, InEntry, "the hash of the content at revision %d is not that of what was sent", e.Rev)
+			r.differs(id, InEntry, "the hash of the content at revision %d is not that of what was sent", e.Rev)
 		}
-		if id := sent.Entry.ID.UUID; id != e.ID {
-			r.differs(f.household.ID, InEntry, "the entry at revision %d is kept as %s, but what was sent is %s", e.Rev, e.ID, id)
+		if named := sent.Entry.ID.UUID; named != e.ID {
+			r.differs(id, InEntry, "the entry at revision %d is kept as %s, but what was sent is %s", e.Rev, e.ID, named)
 		}
 		if e.Learner != uuid.Nil && e.Learner != sent.Entry.Learner.UUID {
-			r.differs(f.household.ID, InEntry, "the entry at revision %d is kept under another learner than what was sent names", e.Rev)
+			r.differs(id, InEntry, "the entry at revision %d is kept under another learner than what was sent names", e.Rev)
 		}
 	}
 }

@@ -37,6 +37,8 @@ func TestCheckFindsAlteredEntries(t *testing.T) {
 		"an author":               {`UPDATE entry SET author = randomblob(16) WHERE rev = 3`, brokenAt3},
 		"a role":                  {`UPDATE entry SET author_role = 2 WHERE rev = 3`, brokenAt3},
 		"a schema":                {`UPDATE entry SET schema = 2 WHERE rev = 3`, brokenAt3},
+		"a schema far away":       {`UPDATE entry SET schema = schema + 4294967296 WHERE rev = 3`, brokenAt3},
+		"a status unheard of":     {`UPDATE entry SET status = 'odd' WHERE rev = 3`, brokenAt3},
 		"an id":                   {`UPDATE entry SET id = randomblob(16) WHERE rev = 3`, brokenAt3},
 		"a device":                {`UPDATE entry SET device_key = NULL, author = (SELECT id FROM caregiver) WHERE rev = 3`, brokenAt3},
 		"a learner":               {`UPDATE entry SET learner_key = NULL WHERE rev = 3`, brokenAt3},

@@ -121,16 +121,6 @@ func textsOf(entries []StoredEntry) [][]byte {
 // text returns what was sent of the nth stored entry, which must have been read.
 func (f *family) text(n int) []byte { return f.sent[n-(len(f.stored)-len(f.sent))] }
 
-// entry returns the nth stored entry as the store has it.
-func (f *family) entry(n int) StoredEntry {
-	e := &f.stored[n]
-	return StoredEntry{
-		Rev: e.Rev, ID: e.ID, Learner: e.Learner, Status: e.Status(), Author: e.Author, Device: e.Device, Received: e.Received(),
-		Stored: e.Stored(), ClockOffset: e.ClockOffset, Schema: int(e.Schema), Sent: f.text(n), Content: e.Content, Chain: e.Chain,
-		Problem: f.problemOf(e),
-	}
-}
-
 // untold returns up to which revision a cursor is told of, and whether the family holds more than that. Of none, and where the cursor is of
 // another history, it does not.
 func (f *family) untold(cursor string) (after int64, more bool) {
@@ -175,7 +165,7 @@ func (f *family) membersOf(n int) door.Members {
 
 func (f *family) reread(n int) door.Reading {
 	e := &f.stored[n]
-	return door.Reread(f.text(n), int(e.Schema), e.Author.Role)
+	return door.Reread(f.text(n), e.Schema, e.Author.Role)
 }
 
 // readingsFor returns the readings of a family's entries that hold for the first of those stored, and of how many they are: all, if the last of

@@ -17,8 +17,8 @@ type Held struct {
 	ID          uuid.UUID
 	Learner     uuid.UUID // zero where it names no learner of the household
 	Author      practice.Author
-	status      uint8 // its place among statuses
-	Schema      int32
+	status      uint8     // its place among statuses
+	Schema      int       // of the upload
 	Device      uuid.UUID // zero for a clinician's
 	received    int64     // in milliseconds since 1970, as the store keeps it
 	stored      int64     // as above
@@ -38,7 +38,7 @@ func appendHeld(held []Held, entries []StoredEntry) []Held {
 		e := &entries[i]
 		held = append(held, Held{
 			Rev: e.Rev, ID: e.ID, Learner: e.Learner, Author: e.Author, status: uint8(max(slices.Index(statuses, e.Status), 0)), //nolint:gosec // few
-			Schema: int32(e.Schema), Device: e.Device, received: e.Received.UnixMilli(), stored: e.Stored.UnixMilli(), //nolint:gosec // bounded
+			Schema: e.Schema, Device: e.Device, received: e.Received.UnixMilli(), stored: e.Stored.UnixMilli(),
 			ClockOffset: e.ClockOffset, Content: e.Content, Chain: e.Chain,
 		})
 	}
