@@ -272,8 +272,9 @@ func (s *Service) KeepWeighed(ctx context.Context, now func() time.Time) {
 		if err != nil && !failing && ctx.Err() == nil {
 			s.Log.Warn("can't work out what has changed", slog.String("error", err.Error()))
 		}
-		if failing = err != nil; !failing {
+		if failing = err != nil; first && !failing {
 			first = false
+			ticker.Reset(weighEvery) // what is to be done first may have taken longer than that
 		}
 		if !s.waitForChange(ctx, ticker.C, failing) {
 			return

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -275,13 +276,34 @@ func TestKeepWeighedLetsARushPass(t *testing.T) {
 	})
 }
 
-// TestAStartInTheMiddleOfARushWeighsNobodyYet starts where nobody has been weighed and uploads keep coming.
+// firstSlow is a store whose first reading takes long.
+type firstSlow struct {
+	clinic.Store
+	first *sync.Once
+	long  time.Duration
+}
+
+func (s firstSlow) Read(ctx context.Context, fn func(ctx context.Context, view clinic.View) error) error {
+	s.first.Do(func() { time.Sleep(s.long) })
+	return s.Store.Read(ctx, fn)
+}
+
+// TestAStartInTheMiddleOfARushWeighsNobodyYet starts where nobody has been weighed and uploads keep coming, also where what is to be done first
+// takes longer than it otherwise is until everybody is weighed.
 func TestAStartInTheMiddleOfARushWeighsNobodyYet(t *testing.T) {
 	t.Parallel()
+	t.Run("at once", func(t *testing.T) { t.Parallel(); startInARush(t, 0) })
+	t.Run("slowly", func(t *testing.T) { t.Parallel(); startInARush(t, 70*time.Second) })
+}
+
+func startInARush(t *testing.T, firstTakes time.Duration) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		h := newFamily(t)
 		h.push(started, h.evening()...)
+		h.Store = firstSlow{h.Store, &sync.Once{}, firstTakes}
 		now, stop := h.keepWeighed()
+		time.Sleep(firstTakes)
 		for range 10 {
 			time.Sleep(time.Second)
 			synctest.Wait()
