@@ -13,10 +13,10 @@ import (
 )
 
 const (
-	// partOfConnections is what part of the connections groups may take. With fewer groups the cores of PostgreSQL stand idle, with more
-	// hardly anybody shares.
+	// partOfConnections is what part of the connections groups may take, two at least where there are as many to spare. With fewer groups the
+	// cores of PostgreSQL stand idle, with more hardly anybody shares.
 	partOfConnections = 8
-	// fewInGroup always go together if they wait. Of more a group takes half, so that somebody is left for the next one, and no more than
+	// A group takes fewInGroup of those who wait, or half of them if that is more, so that somebody is left for the next one; but no more than
 	// mostInGroup, for whom each of them waits.
 	fewInGroup  = 6
 	mostInGroup = 12
@@ -42,7 +42,7 @@ type queue struct {
 }
 
 func newQueue(connections int32) *queue {
-	return &queue{free: max(1, int(connections)/partOfConnections)}
+	return &queue{free: max(1, min(2, int(connections)/2), int(connections)/partOfConnections)}
 }
 
 // member is a transaction that is to be committed, from its beginning to its commit.

@@ -192,7 +192,7 @@ func TestThoseWhoComeTogetherShareATrip(t *testing.T) {
 		assert.Equal(t, 12, entries)
 		assert.Equal(t, int64(10), rows)
 	}
-	assert.Equal(t, max(1, defaultConnections/partOfConnections), s.queue.free, "all groups are back")
+	assert.Equal(t, newQueue(defaultConnections).free, s.queue.free, "all groups are back")
 }
 
 // TestAGroupIsAsLargeAsItMayBe lets more come than a group takes.
@@ -207,6 +207,14 @@ func TestAGroupIsAsLargeAsItMayBe(t *testing.T) {
 		require.NoError(t, err)
 	}
 	assert.Equal(t, int64(2), counted.count.Load()-before)
+}
+
+// TestThereAreTwoGroupsIfThereCanBe counts how many may set out with so many connections.
+func TestThereAreTwoGroupsIfThereCanBe(t *testing.T) {
+	t.Parallel()
+	for connections, groups := range map[int32]int{1: 1, 2: 1, 3: 1, 4: 2, 8: 2, 16: 2, 23: 2, 24: 3, 64: 8} {
+		assert.Equal(t, groups, newQueue(connections).free, connections)
+	}
 }
 
 // TestAGroupLeavesHalfToTheNext has many wait while the groups come back one after the other.
