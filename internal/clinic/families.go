@@ -14,7 +14,7 @@ import (
 const (
 	// mostKept is how many octets of families are kept.
 	mostKept = 8 << 20
-	// largestKept is how many of a family that is kept: nobody's is in place of all others.
+	// largestKept is how many octets a family may take that is kept, so that nobody's is in the place of all others.
 	largestKept = mostKept / 8
 	// What each takes in memory, about, beside its texts: a household with its people, plans and enrolments; a device; a reminder, a try to
 	// deliver it and what came of following a family up; what is kept of a fold; a piece of what the door read.
